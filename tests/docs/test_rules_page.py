@@ -101,7 +101,8 @@ def test_a_row_gives_type_unit_default_source_and_meaning() -> None:
         "Hold-off after that, so that another layer can restore the signal first. |"
     ) in section
     assert re.search(
-        r"\| `ring_turns_back` \| true or false \|  \| `false` \| the two paths", section
+        r"\| `ring_turns_back` \| true or false \|  \| `false` \| a convention: the two paths",
+        section,
     )
 
 

@@ -195,7 +195,7 @@ def test_a_single_mode_cable_in_a_multimode_link_as_well(study: SmallStudy) -> N
 def test_a_stated_coupling_loss_is_added_once_per_step(
     study: SmallStudy, first: str, last: str, key: str, step_db: float
 ) -> None:
-    """Published, from a weak source: 17 to 20 dB, and 0.9 to 1.6 dB.
+    """A page of optics-fibers.com, title not on record: 17 to 20 dB, and 0.9 to 1.6 dB.
 
     Both directions use these cables, and one of them goes into the smaller core. The least
     loss is that of the other.

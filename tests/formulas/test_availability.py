@@ -76,10 +76,10 @@ def oracle(paths, u):
     ("single", "series", "parallel"),
     [
         pytest.param(
-            0.99999, 0.9999800001, 1 - 1e-10, id="developer handbook on parallel and serial"
+            0.99999, 0.9999800001, 1 - 1e-10, id="handbook for developers, title not on record"
         ),
-        pytest.param(0.99, 0.9801, 0.9999, id="public notes on availability"),
-        pytest.param(0.999, 0.998001, 0.999999, id="primer on system design"),
+        pytest.param(0.99, 0.9801, 0.9999, id="public notes, title not on record"),
+        pytest.param(0.999, 0.998001, 0.999999, id="primer on system design, title not on record"),
     ],
 )
 def test_two_blocks_in_series_or_parallel(single, series, parallel):
@@ -98,7 +98,7 @@ def test_two_blocks_in_series_or_parallel(single, series, parallel):
     of="availability",
 )
 def test_downtime_of_two_five_nines_in_series():
-    """315 s become about 630 s (10.5 minutes) a year: developer handbook, the same example."""
+    """315 s become about 630 s (10.5 minutes) a year: the handbook for developers."""
     assert 60 * minutes_a_year(1e-5) == pytest.approx(315, abs=0.5)
     both = path_unavailability(rows([0, 1], assets=2), [1e-5, 1e-5])[0]
     assert 60 * minutes_a_year(both) == pytest.approx(630, abs=1)
@@ -125,7 +125,7 @@ def test_downtime_in_a_year(share, hours):
 def test_published_rates_of_buried_and_ground_wire_cable():
     """2.130 and 0.085 failures in 1000 km years: more than 25 times as many.
 
-    A cable maker's reliability paper, May 2001.
+    Alcoa Fujikura, Reliability of Fiber Optic Cable Systems, May 2001, executive summary.
     """
     per_year = failures_per_year([1_000_000, 1_000_000], [2.130e-3, 0.085e-3], 0)
     np.testing.assert_allclose(per_year, [2.130, 0.085])

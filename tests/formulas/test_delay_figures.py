@@ -28,7 +28,7 @@ from waysapart.formulas.delay import (
 )
 @pytest.mark.parametrize(("index", "us_per_km"), [(1.4676, 4.895), (1.4682, 4.897)])
 def test_published_delay_of_a_kilometre(index, us_per_km):
-    """4.895 us/km at 1310 nm and 4.897 us/km at 1550 nm: article in telecom engineering."""
+    """4.895 us/km at 1310 nm and 4.897 us/km at 1550 nm: an article, title not on record."""
     assert round(float(fibre_delay_us(1000, index)), 3) == us_per_km
 
 
@@ -96,7 +96,7 @@ ASYMMETRY_TABLE = [
 )
 @pytest.mark.parametrize(("hertz", "ms", "degrees", "per_cent"), ASYMMETRY_TABLE)
 def test_phase_error_and_apparent_current(hertz, ms, degrees, per_cent):
-    """Half of the asymmetry counts (ping-pong principle, manuals of line differential relays).
+    """Half of the asymmetry counts (ABB, 1MRK 505 382-UEN, figure 56).
 
     Two phasors drawn that far apart must differ by the current stated.
     """

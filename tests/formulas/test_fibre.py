@@ -56,7 +56,7 @@ def test_below_the_shortest_wavelength_scattering_is_added():
 def test_scattering_keeps_within_a_purchase_specification():
     """From 1285 nm on, attenuation may exceed that of 1310 nm by 0.05 dB/km.
 
-    A transmission utility's specification of optical ground wire, cl. 1.1.2.
+    A transmission utility's specification of optical ground wire, cl. 1.1.2; title not on record.
     """
     table = {1310: 0.35, 1550: 0.21}
     excess = attenuation_db_per_km(np.arange(1285, 1311), table) - 0.35
@@ -106,7 +106,7 @@ def test_dispersion_below_the_zero():
 @settings(derandomize=True, deadline=None)
 @given(st.floats(1260, 1625), st.floats(1300, 1324), st.floats(0.0, 0.092))
 def test_no_fibre_within_its_limits_exceeds_the_greatest_dispersion(wavelength, lambda0, s0):
-    """Limits of a generic G.652 data sheet: l0 1300 to 1324 nm, S0 at most 0.092."""
+    """Limits of a data sheet, title not on record: l0 1300 to 1324 nm, S0 at most 0.092."""
     greatest = greatest_dispersion_ps_nm_km(wavelength, 1300, 1324, 0.092)
     assert abs(dispersion_ps_nm_km(wavelength, lambda0, s0)) <= greatest + 1e-12
 
@@ -118,7 +118,7 @@ def test_greatest_dispersion_takes_either_end():
 
 
 def test_bandwidth_holds_near_its_wavelength_only():
-    """OM1 has 200 MHz km at 850 nm and 500 at 1300 nm (ISO/IEC 11801)."""
+    """OM1 has 200 MHz km at 850 nm and 500 at 1300 nm (ISO/IEC 11801, ed. 2.2)."""
     table = {850: 200.0, 1300: 500.0}
     np.testing.assert_array_equal(
         bandwidth_mhz_km([820, 850, 1310, 1000, np.nan], table), [200, 200, 500, np.nan, np.nan]

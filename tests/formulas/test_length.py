@@ -58,7 +58,7 @@ def test_textbook_span_of_160_m():
 def test_cable_800_m_long_with_80_m_of_sag():
     """Cable 800 m, sag 80 m, 0.4 kg/m: greatest tension 416 kg.
 
-    A university's mathematics review problem on hyperbolic functions. By hand:
+    A university's review problem of mathematics, title not on record. By hand:
     c = (400^2 - 80^2) / 160 = 960 m, span 1920 ln 1.5 m, tension 0.4 (960 + 80) kg.
     """
     span_m = 1920 * np.log(1.5)
@@ -70,7 +70,7 @@ def test_cable_800_m_long_with_80_m_of_sag():
 
 @published("untitled-catenary", "500 m span", "1 kg/m and 10 000 kg: sag 3.125 m", of="geometry")
 def test_span_of_500_m_from_its_tension():
-    """1 kg/m, 10 000 kg, 500 m: sag 3.125 m (a published explainer of the catenary).
+    """1 kg/m, 10 000 kg, 500 m: sag 3.125 m (an article on the catenary, title not on record).
 
     The exact catenary with c = 10 000 m sags 3.12516 m.
     """

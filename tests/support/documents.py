@@ -343,6 +343,27 @@ _FIGURES = {
         by="D. K. Mynbaev and L. L. Scheiner",
         where="Prentice Hall",
     ),
+    "iec-61850-5": Document(
+        title="IEC 61850-5:2013, Communication requirements for functions and device models",
+        by="IEC",
+        where="IEC; read as other documents quote it",
+    ),
+    "itu-t-g841": Document(
+        title="Recommendation G.841 (10/98), Types and characteristics of SDH network protection "
+        "architectures",
+        by="ITU-T",
+        where="ITU; read as other documents quote it",
+    ),
+    "iso-iec-11801": Document(
+        title="ISO/IEC 11801, ed. 2.2 (2010), Generic cabling for customer premises",
+        by="ISO/IEC",
+        where="ISO; read as other documents tabulate it",
+    ),
+    "foa-loss-budget": Document(
+        title="Loss budget (reference pages)",
+        by="The Fiber Optic Association",
+        where="reference guide on the pages of the association",
+    ),
 }
 
 # What nobody can find from what is known of it, or nobody here has opened: counts for nothing.

@@ -170,7 +170,7 @@ def unavailability(per_year: ArrayLike, repair_h: ArrayLike) -> Floats:
 
     Notes
     -----
-    1 - A with A = MTBF / (MTBF + MTTR), MTBF = 8760 h / per_year (IEC 61078).
+    1 - A with A = MTBF / (MTBF + MTTR), MTBF = 8760 h / per_year (IEC 61078, from memory).
     For rare failures it is per_year x repair_h / 8760.
 
     Examples
@@ -205,8 +205,8 @@ def path_unavailability(paths: sparse.csr_array, asset: ArrayLike) -> Floats:
     Returns
     -------
     numpy.ndarray of shape (paths,)
-        1 - product of (1 - u), a series of blocks (IEC 61078). Computed from sums of logarithms,
-        which keeps the digits of the smallest u.
+        1 - product of (1 - u), a series of blocks (IEC 61078, from memory). Computed from sums of
+        logarithms, which keeps the digits of the smallest u.
 
     Raises
     ------
@@ -681,8 +681,9 @@ def fed_machines(
 
     Notes
     -----
-    Enumeration (IEC 61078, conditioning on states): O(2^things x feeds). A machine has no power
-    when each of its feeds is down; of the sets of machines that satisfy this, the least is meant.
+    Enumeration (conditioning on states; IEC 61078, from memory): O(2^things x feeds). A machine
+    has no power when each of its feeds is down; of the sets of machines that satisfy this, the
+    least is meant.
 
     Examples
     --------

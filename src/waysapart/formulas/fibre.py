@@ -18,7 +18,7 @@ WAVELENGTH_TOLERANCE_NM = 30.0
 """How far outside the catalogue's wavelengths, or from a bandwidth's, a value still
 holds. Common practice, no source: sources sold as '850' or '1310' are
 specified over windows about this wide either side (the interface of IEEE
-C37.94 works at 820 nm in one relay manual, fibre for it is specified at 850 nm)."""
+C37.94 works at 820 nm in the manual of GE's B30, p. 3-46; fibre for it is specified at 850 nm)."""
 
 LIMITS = ("loss", "bandwidth", "dispersion")
 

@@ -42,8 +42,8 @@ def catenary_length_m(span_m: ArrayLike, sag_m: ArrayLike, rise_m: ArrayLike = 0
 
     Notes
     -----
-    The catenary y = c cosh(x/c), c = H/w, is in any text on mechanics (for
-    instance AS/NZS 7000). With u = L/2c, supports L apart and h different in
+    The catenary y = c cosh(x/c), c = H/w, is in any text on mechanics and, from memory, in
+    AS/NZS 7000. With u = L/2c, supports L apart and h different in
     height satisfy h = 2c sinh(u) sinh(m/c), where m is where the middle of the
     span lies, and the length is
 

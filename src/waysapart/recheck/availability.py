@@ -38,7 +38,7 @@ Told = tuple[float | None, float | None]
 def unavailability(world: World) -> dict[Asset, float | None]:
     """Share of the time for which each asset, and each hop with a figure of its own, is down.
 
-    Failures a year times hours to repair, over that and 8760 h (IEC 61078).
+    Failures a year times hours to repair, over that and 8760 h (IEC 61078, from memory).
 
     Parameters
     ----------
