@@ -72,6 +72,51 @@ _MAIN_JOB = {
         by="NetworkX developers",
         where="Python package networkx",
     ),
+    "networkx-bridges": Document(
+        title="networkx/algorithms/bridges.py, docstrings",
+        by="NetworkX developers",
+        where="Python package networkx 3.6",
+    ),
+    "networkx-biconnected": Document(
+        title="networkx/algorithms/components/biconnected.py, docstrings",
+        by="NetworkX developers",
+        where="Python package networkx 3.6",
+    ),
+    "networkx-connectivity": Document(
+        title="networkx/algorithms/connectivity, docstrings",
+        by="NetworkX developers",
+        where="Python package networkx 3.6",
+    ),
+    "igraph-bridges": Document(
+        title="tests/unit/igraph_bridges.c and .out",
+        by="igraph development team",
+        year="2022",
+        where="source of the igraph C library 0.10.2",
+    ),
+    "igraph-biconnected": Document(
+        title="examples/simple/igraph_biconnected_components.c and .out",
+        by="igraph development team",
+        year="2022",
+        where="source of the igraph C library 0.10.2",
+    ),
+    "igraph-disjoint": Document(
+        title="tests/unit/igraph_vertex_disjoint_paths.c",
+        by="igraph development team",
+        year="2022",
+        where="source of the igraph C library 0.10.2",
+    ),
+    "postgis-manual": Document(
+        title="PostGIS 3.3 manual, reference of measurement functions",
+        by="PostGIS development group",
+        year="2022",
+        where="PostGIS 3.3.2, doc/reference_measure.xml",
+    ),
+    "boost-point-to-segment": Document(
+        title="distance_geo_pl_l.cpp (point to segment on WGS 84)",
+        by="Boost.Geometry",
+        year="2018",
+        where="Boost C++ Libraries 1.81, libs/geometry/test/algorithms/distance",
+    ),
     "tapolcai-2017": Document(
         title="List of Shared Risk Link Groups Representing Regional Failures with Limited Size",
         by="J. Tapolcai, L. Ronyai, B. Vass, L. Gyimothi",
