@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -111,27 +112,30 @@ class PublishedNet(DrawnPlant):
         for duct in self.name.values():
             self.cabled(f"f-{duct}", duct)
 
-    def wanted(self, path: str, members: int = 1) -> None:
-        """Circuits K1, K2 and so on of one group G, all on one path as things are."""
+    def wanted(self, path: str, members: int = 1, name: str = "K") -> None:
+        """A circuit that is to get separate paths, on one path as things are.
+
+        With several members: so many circuits, `name`-1 and so on, of a group `name`.
+        """
         a, b = path.split(maxsplit=1)[0], path.rsplit(maxsplit=1)[-1]
-        self.cabled("c-now", *self.along(path))
+        self.cabled(f"now-{name}", *self.along(path))
         for number in range(1, members + 1):
-            ends = {"a": f"R-{a}-{number}", "b": f"R-{b}-{number}"}
+            own = f"{name}-{number}" if members > 1 else name
+            ends = {"a": f"R-{a}-{own}", "b": f"R-{b}-{own}"}
             for relay, site in zip(ends.values(), (a, b), strict=True):
                 self.rows["equipment"].append(
                     {"id": relay, "site": site, "kind": "relay", "within": "-"}
                 )
-            link, fibres = f"L{number}", f"{2 * number - 1};{2 * number}"
-            self.rows["links"].append({"id": link, **ends, "wavelength_nm": 1310})
+            fibres = f"{2 * number - 1};{2 * number}"
+            self.rows["links"].append({"id": f"L-{own}", **ends, "wavelength_nm": 1310})
             self.rows["link_runs"].append(
-                {"link": link, "seq": 1, "cable": "c-now", "fibres": fibres}
+                {"link": f"L-{own}", "seq": 1, "cable": f"now-{name}", "fibres": fibres}
             )
-            self.rows["circuits"].append(
-                {"id": f"K{number}", **ends, "service": "", "group": "G" if members > 1 else ""}
-            )
+            group = name if members > 1 else ""
+            self.rows["circuits"].append({"id": own, **ends, "service": "", "group": group})
             for label in ("main", "alternate"):
                 self.rows["circuit_paths"].append(
-                    {"circuit": f"K{number}", "path": label, "seq": 1, "link": link}
+                    {"circuit": own, "path": label, "seq": 1, "link": f"L-{own}"}
                 )
 
     def write(self, folder: Path) -> Path:
@@ -143,6 +147,66 @@ class PublishedNet(DrawnPlant):
     def facts(self, folder: Path) -> dict[str, dict[str, Any]]:
         """What `prove` says of each circuit."""
         return {one["id"]: one for one in self.proof(folder).facts()["circuits"]}
+
+
+@dataclass(frozen=True)
+class Island:
+    """A network of a document, and the path that a circuit or group in it is on as things are.
+
+    Attributes
+    ----------
+    edges, path : str
+        As of `PublishedNet`.
+    members : int
+        How many circuits are to get paths that are apart from each other.
+    risks : mapping of str to str
+    """
+
+    edges: str
+    path: str
+    members: int = 1
+    risks: Mapping[str, str] = field(default_factory=dict)
+
+
+def islands(found: Mapping[str, Island]) -> PublishedNet:
+    """Several networks in one plant, far from each other, so that they are proved at once.
+
+    Nodes and risks bear the name of their island and a dot before their own; the circuit or group
+    of an island has its name.
+    """
+    edges, sites, risks, places = [], [], {}, {}
+    for number, (name, one) in enumerate(found.items()):
+        pairs = [edge.partition(":") for edge in one.edges.split()]
+        edges += [on_island(name, pair) + colon + km for pair, colon, km in pairs]
+        nodes = list(dict.fromkeys(node for pair, *_ in pairs for node in pair.split("-")))
+        for at, node in enumerate(nodes):
+            turn = 2 * math.pi * at / len(nodes)
+            east, north = 3 * RADIUS_M * (number % 4), 3 * RADIUS_M * (number // 4)
+            places[f"{name}.{node}"] = (
+                east + RADIUS_M * math.cos(turn),
+                north + RADIUS_M * math.sin(turn),
+            )
+        sites += [f"{name}.{one.path.split()[at]}" for at in (0, -1)]
+        risks |= {
+            f"{name}.{risk}": " ".join(on_island(name, duct) for duct in held.split())
+            for risk, held in one.risks.items()
+        }
+    net = PublishedNet(" ".join(edges), sites=" ".join(sites), risks=risks, places=places)
+    net.cable_in_each_duct()
+    for name, one in found.items():
+        path = " ".join(f"{name}.{node}" for node in one.path.split())
+        net.wanted(path, one.members, name)
+    return net
+
+
+def on_island(name: str, duct: str) -> str:
+    """The duct of an island, as the plant names it."""
+    return "-".join(f"{name}.{node}" for node in duct.split("-"))
+
+
+def off_island(name: str, ids: Iterable[str]) -> set[str]:
+    """Ids as the document names them."""
+    return {one.replace(f"{name}.", "") for one in ids}
 
 
 def shared(facts: Mapping[str, Any]) -> set[str]:
