@@ -113,7 +113,11 @@ def _read_and_proved_once(monkeypatch: pytest.MonkeyPatch) -> None:
     read_and_prove_once(monkeypatch)
 
 
-@pytest.mark.parametrize("page", PAGES, ids=[page.name for page in PAGES])
+RUN_HERE = [page for page in PAGES if page.name != "first-hour.md"]
+"""test_first_hour.py runs that page, and looks at what each of its commands says."""
+
+
+@pytest.mark.parametrize("page", RUN_HERE, ids=[page.name for page in RUN_HERE])
 @pytest.mark.usefixtures("_read_and_proved_once")
 def test_every_block_runs(page: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """In order, in one folder with a copy of the examples, as a reader would."""

@@ -227,6 +227,19 @@ def test_other_sheets_are_left_alone_with_a_note(file: str, tmp_path: Path) -> N
 
 
 @every_kind
+def test_the_sheets_that_blank_writes_beside_the_records_are_not_noted(
+    file: str, tmp_path: Path
+) -> None:
+    """Both together: then the workbook is one of `blank`. Another sheet is told as before."""
+    study = study_with(
+        tmp_path, file, **{"cables": [*CABLES, C1, C2], "read me": [["a"]], "lists": [["kind"]]}
+    )
+    read = wa.read_study(study)
+    assert not [note for note in read.notes if "sheets" in note]
+    assert not read.unread
+
+
+@every_kind
 def test_a_column_without_a_heading_is_noted(file: str, tmp_path: Path) -> None:
     cables = [[*CABLES[0]], C1, [*C2, None, None, "see the drawing"]]
     study = study_with(tmp_path, file, cables=cables)

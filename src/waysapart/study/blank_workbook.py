@@ -26,15 +26,13 @@ from waysapart.schema import (
 )
 from waysapart.study.rules import shipped_tables
 from waysapart.study.spelling import KINDS
-from waysapart.study.workbooks import EXACT, column_letters
+from waysapart.study.workbooks import EXACT, LISTS, READ_ME, column_letters
 
 if TYPE_CHECKING:
     from xlsxwriter.workbook import Workbook
 
 LAST_ROW = 10_000
 """Rows of a sheet whose cells are formatted and checked; more may be entered. No source."""
-READ_ME, LISTS = "read me", "lists"
-"""Sheets of no role: what each column means, and the words to choose from."""
 LON_LAT_CRS = "EPSG:4326"
 _RULE_KEY = re.compile(r"\ba key of \[(\w+)\]")
 _PLACES = ("9.2 53.9", "9.3 53.9", "9.3 54")

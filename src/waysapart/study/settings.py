@@ -30,6 +30,7 @@ from waysapart.study.sources import (
     layer_names,
 )
 from waysapart.study.toml import Table, load_toml, tell_faults
+from waysapart.study.workbooks import explaining_sheets
 
 STUDY_FILE = "study.toml"
 RULES_FILE = "rules.toml"
@@ -396,7 +397,8 @@ def _note_others(package: str, names: Sequence[str], ledger: Ledger) -> None:
     """Note the sheets of a workbook that are named after no role."""
     if package == STUDY_PACKAGE:
         return
-    others = [name for name in names if name not in ROLES]
+    ours = explaining_sheets(names)
+    others = [name for name in names if name not in ROLES and name not in ours]
     meant = {_bare(role): role for role in ROLES}
     told = [
         f"{name!r}" + (f" (is it {meant[_bare(name)]}?)" if _bare(name) in meant else "")

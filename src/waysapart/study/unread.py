@@ -17,6 +17,7 @@ from waysapart.study.ledger import Ledger
 from waysapart.study.settings import ROLE_SUFFIXES, Settings
 from waysapart.study.sources import LayerSpec, is_database, layer_names
 from waysapart.study.toml import load_toml
+from waysapart.study.workbooks import explaining_sheets
 
 _LAYERED = (".gpkg", ".xlsx", ".ods")
 """Suffixes of files with several layers or sheets."""
@@ -108,7 +109,8 @@ def _unread_layers(path: Path, specs: Sequence[LayerSpec]) -> list[str]:
     taken = {spec.layer or spec.role for spec in specs}
     if len(names) == 1 and any(spec.layer is None for spec in specs):
         return []
-    return [name for name in names if name not in taken and name not in _NO_PLANT]
+    no_plant = {*_NO_PLANT, *explaining_sheets(names)}
+    return [name for name in names if name not in taken and name not in no_plant]
 
 
 def _named_by_others(folder: Path, files: Iterable[Path]) -> set[Path]:

@@ -31,6 +31,8 @@ MOST_ROWS, MOST_COLUMNS = 1_048_576, 16_384
 """Of a sheet in every current spreadsheet program (Office Open XML, ECMA-376 part 1, 18.3.1.73)."""
 EXACT = 1e15
 """Whole numbers from here on have lost digits: spreadsheet programs keep fifteen."""
+READ_ME, LISTS = "read me", "lists"
+"""Sheets of no role that `blank --workbook` writes: what each column means, words to choose from."""
 _ERRORS = frozenset(
     {"#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A", "#GETTING_DATA"}
     | {"#SPILL!", "#CALC!", "#FIELD!", "#BLOCKED!", "#UNKNOWN!"}
@@ -569,3 +571,9 @@ def _times(stated: str | None) -> int:
     if stated is None:
         return 1
     return int(stated[:9]) if stated.isdecimal() else MOST_ROWS
+
+
+def explaining_sheets(names: Sequence[str]) -> frozenset[str]:
+    """Name the sheets of a workbook of `blank` that hold no records; empty for other workbooks."""
+    both = frozenset({READ_ME, LISTS})
+    return both if both <= set(names) else frozenset()
