@@ -1,4 +1,4 @@
-"""docs/first-hour.md, run as it stands: from an empty workbook to evidence that recheck confirms."""
+"""docs/first-hour.md, run as it stands: from an empty workbook to confirmed evidence."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ MOST_ROWS, MOST_COLUMNS = 1_048_576, 16_384
 EXACT = 1e15
 """Whole numbers from here on have lost digits: spreadsheet programs keep fifteen."""
 READ_ME, LISTS = "read me", "lists"
-"""Sheets of no role that `blank --workbook` writes: what each column means, words to choose from."""
+"""Sheets of no role in a workbook of `blank`: what each column means, words to choose from."""
 _ERRORS = frozenset(
     {"#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A", "#GETTING_DATA"}
     | {"#SPILL!", "#CALC!", "#FIELD!", "#BLOCKED!", "#UNKNOWN!"}
