@@ -8,7 +8,7 @@ separation are off unless a test sets them: a verdict then rests on what paths h
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -207,6 +207,84 @@ def on_island(name: str, duct: str) -> str:
 def off_island(name: str, ids: Iterable[str]) -> set[str]:
     """Ids as the document names them."""
     return {one.replace(f"{name}.", "") for one in ids}
+
+
+class LinePairs(DrawnPlant):
+    """Circuits whose main path is one drawn line and whose alternate is another.
+
+    Each line has a site with a relay at either end; an alternate is reached over a carrier's hops.
+
+    Parameters
+    ----------
+    rules : str
+        Of services.
+    degrees : bool
+        Lines are in longitude and latitude; else in metres east and north.
+    """
+
+    def __init__(self, rules: str, *, degrees: bool) -> None:
+        super().__init__((0, 0), (1, 0))
+        self.rows.clear()
+        self.at.clear()
+        self.rules = rules
+        self.settings = 'rules = "rules.toml"\n'
+        if degrees:
+            self.to_degrees = lambda x, y: (x, y)
+            self.shows_grid = False
+
+    def pair(
+        self,
+        circuit: str,
+        main: Sequence[Place],
+        alternate: Sequence[Place],
+        kind: str = "buried",
+        service: str = "",
+    ) -> None:
+        """Add a circuit."""
+        ends = {"A": main[0], "B": main[-1], "C": alternate[0], "D": alternate[-1]}
+        relays = {}
+        for end, place in ends.items():
+            self.node(f"{circuit}-{end}", *place, role="sites", kind="substation")
+            relays[end] = f"R-{circuit}-{end}"
+            self.rows["equipment"].append(
+                {"id": relays[end], "site": f"{circuit}-{end}", "kind": "relay", "within": "-"}
+            )
+        paths = {
+            "main": [("A", "B", f"{circuit}-main")],
+            "alternate": [("A", "C", ""), ("C", "D", f"{circuit}-alternate"), ("D", "B", "")],
+        }
+        for cable, line, (a, b) in (
+            (f"{circuit}-main", main, "AB"),
+            (f"{circuit}-alternate", alternate, "CD"),
+        ):
+            nodes = {"a": f"{circuit}-{a}", "b": f"{circuit}-{b}"}
+            self.segment(cable, kind, *line, **nodes)
+            self.rows["cables"].append(
+                {"id": f"c-{cable}", "fibre_type": "G.652.D", "fibre_count": 24}
+            )
+            self.rows["cable_runs"].append({"cable": f"c-{cable}", "seq": 1, "segment": cable})
+        self.rows["circuits"].append(
+            {"id": circuit, "a": relays["A"], "b": relays["B"], "service": service}
+        )
+        for path, hops in paths.items():
+            for seq, (a, b, cable) in enumerate(hops, start=1):
+                link = f"{circuit}-{path}-{seq}"
+                medium = {"wavelength_nm": 1310} if cable else {"medium": "carrier"}
+                self.rows["links"].append({"id": link, "a": relays[a], "b": relays[b], **medium})
+                if cable:
+                    self.rows["link_runs"].append({"link": link, "seq": 1, "cable": f"c-{cable}"})
+                self.rows["circuit_paths"].append(
+                    {"circuit": circuit, "path": path, "seq": seq, "link": link}
+                )
+
+    def write(self, folder: Path) -> Path:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "rules.toml").write_text(f"{RECORDS}\n{self.rules}", encoding="utf-8")
+        return super().write(folder)
+
+    def facts(self, folder: Path) -> dict[str, dict[str, Any]]:
+        """What `prove` says of each circuit."""
+        return {one["id"]: one for one in self.proof(folder).facts()["circuits"]}
 
 
 def shared(facts: Mapping[str, Any]) -> set[str]:
