@@ -10,9 +10,11 @@ from __future__ import annotations
 import inspect
 import json
 import re
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, NotRequired, Union, get_args, get_origin
 
@@ -35,6 +37,7 @@ sys.path.insert(0, str(DOCS.parent / "tests" / "support"))
 
 from documents import DOCUMENTS  # noqa: E402
 from published import MAIN_JOB, OF, Fact, counted, distinct, gather  # noqa: E402
+from story import retold  # noqa: E402
 
 _MADE = "<!-- made by docs/generate.py: change the code, not this page -->\n"
 _RULE = re.compile(r"-{3,}")
@@ -595,6 +598,21 @@ PAGES = {
     "../src/waysapart/evidence.schema.json": evidence_schema,
 }
 
+STORIES = {"audit.md": "audit"}
+"""Pages with sessions at a prompt whose output is written anew, and their plant in examples/."""
+
+
+def retold_page(name: str) -> str:
+    """A page with what its commands print now."""
+    with TemporaryDirectory() as folder:
+        shutil.copytree(
+            DOCS.parent / "examples" / STORIES[name], Path(folder) / "examples" / STORIES[name]
+        )
+        return retold((DOCS / name).read_text(encoding="utf-8"), Path(folder))[0]
+
+
 if __name__ == "__main__":
+    for name in STORIES:
+        (DOCS / name).write_text(retold_page(name), encoding="utf-8")
     for name, make in PAGES.items():
         (DOCS / name).write_text(make(), encoding="utf-8")

@@ -21,6 +21,7 @@ from waysapart.schema import VERSION
 
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
+    from waysapart.export.due_calendar import write_due
     from waysapart.export.field_files import write_field_files
     from waysapart.export.geopackage import export
     from waysapart.findings.splices import splice_table
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from waysapart.verdicts.record_first import record_first
     from waysapart.whatif.compare import Comparison, compare
     from waysapart.whatif.dig import Dig, dig, outage
+    from waysapart.whatif.due import due
     from waysapart.whatif.plan import WorksPlan, plan_works
     from waysapart.whatif.regions import largest_sets
     from waysapart.whatif.worst import Contingency, Worst, contingency, worst
@@ -64,6 +66,7 @@ _WHERE = {
     "compare": "waysapart.whatif.compare",
     "contingency": "waysapart.whatif.worst",
     "dig": "waysapart.whatif.dig",
+    "due": "waysapart.whatif.due",
     "explore": "waysapart.report.explore",
     "export": "waysapart.export.geopackage",
     "largest_sets": "waysapart.whatif.regions",
@@ -80,6 +83,7 @@ _WHERE = {
     "link_traces": "waysapart.network.build_network",
     "splice_table": "waysapart.findings.splices",
     "write_cards": "waysapart.report.cards",
+    "write_due": "waysapart.export.due_calendar",
     "write_field_files": "waysapart.export.field_files",
     "write_notice": "waysapart.report.works_page",
     "write_report": "waysapart.report.write",
@@ -109,6 +113,7 @@ __all__ = [
     "compare",
     "contingency",
     "dig",
+    "due",
     "explore",
     "export",
     "largest_sets",
@@ -125,6 +130,7 @@ __all__ = [
     "worst",
     "write_cards",
     "write_comparison",
+    "write_due",
     "write_field_files",
     "write_notice",
     "write_report",

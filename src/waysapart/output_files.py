@@ -509,6 +509,36 @@ def write_text(
         change.place(target.path).write_bytes(content)
 
 
+def write_texts(
+    texts: Mapping[OutputFile, str], inputs: Iterable[Path] = (), *, force: bool = False
+) -> None:
+    """Write several texts in UTF-8, all of them or none; streams are written to last.
+
+    Parameters
+    ----------
+    texts : mapping of OutputFile to str
+    inputs, force : iterable of Path, bool
+        As for `refuse_unsafe`.
+
+    Raises
+    ------
+    CallError
+        As `refuse_unsafe`.
+    WriteError
+        A file cannot be written; then every regular file is as it was.
+    """
+    inputs = list(inputs)
+    refuse_unsafe(texts, inputs, force=force)
+    streams = [one for one in texts if is_stream(one.path)]
+    regular = [one for one in texts if one not in streams]
+    if regular:
+        with replacing(regular, inputs, force=force) as change:
+            for one in regular:
+                change.place(one.path).write_bytes(texts[one].encode())
+    for one in streams:
+        write_text(one, texts[one], inputs, force=force)
+
+
 @contextmanager
 def replacing(
     targets: Sequence[OutputFile],

@@ -120,6 +120,20 @@ def visible(text: str) -> str:
     return replace_unseen(text, lambda char: f"⟨U+{ord(char):04X}⟩", keep="\n\t")
 
 
+def one_line(text: str) -> str:
+    """Put a text into one line, what cannot be seen written out, for XML and calendars.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    return visible(" ".join(text.split("\n"))).replace("\t", " ")
+
+
 def few(names: Iterable[object], most: int, separator: str = ", ") -> str:
     """The first few of many names and how many more there are.
 

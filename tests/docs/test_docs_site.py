@@ -31,6 +31,9 @@ LANGUAGES = {
     "toml",
     "json",
     "text",
+    "console",  # tests/docs/test_audit_story.py
+    "bash",
+    "yaml",
     "figures",
     "reroute",
     "build",

@@ -94,7 +94,8 @@ def test_two_figures_that_differ_never_read_the_same():
 def test_evidence_alone_is_said_and_nothing_is_marked(proofs, tmp_path):
     evidence = tmp_path / "before.json"
     evidence.write_text(json.dumps(proofs["estuary"].facts()), encoding="utf-8")
-    comparison = wa.compare(evidence, proofs["proposal-b"])
+    assert marked(comparison_geometry(wa.compare(evidence, proofs["proposal-b"]))) == {}
+    comparison = wa.compare(proofs["proposal-b"], evidence)
     geo = comparison_geometry(comparison)
     assert marked(geo) == {}
     assert len(geo["plant"]["features"]) == len(proofs["proposal-b"].study.tables["segments"])

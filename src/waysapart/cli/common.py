@@ -209,6 +209,7 @@ _OUTPUTS: Mapping[str, Callable[[Path], list[OutputFile]]] = {
     "csv_file": _work_list,
     "target": _one("html"),
     "targets": _of_works,
+    "calendar": _one("ics"),
     "package": _exported,
     "proposal": _proposed,
 }

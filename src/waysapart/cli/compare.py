@@ -14,14 +14,16 @@ from waysapart.cli.common import (
     force_option,
     forced,
     json_option,
+    json_text,
     on_option,
     output,
     telling_errors,
     write_json,
 )
+from waysapart.output_files import OutputFile, is_standard_output, marked_facts, write_texts
 
 
-@click.command(short_help="What a proposal changes, circuit by circuit.")
+@click.command(short_help="What a proposal changes, circuit by circuit; the periodic audit.")
 @click.argument("before", type=click.Path(path_type=Path, exists=True))
 @click.argument("after", type=click.Path(path_type=Path, exists=True))
 @click.option(
@@ -29,37 +31,83 @@ from waysapart.cli.common import (
     "--output",
     "target",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Also write one HTML file, with the plant of both studies on one map.",
+    help="Also write one HTML file: of two studies with both plants on one map; of an audit a page "
+    "to sign.",
+)
+@click.option(
+    "--due",
+    "due_days",
+    type=int,
+    metavar="DAYS",
+    help="Also list waivers, tests, surveys and leased statements that fall due within so many "
+    "days. Default: 90 where BEFORE is evidence.",
+)
+@click.option(
+    "--ics",
+    "calendar",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write what falls due as a calendar file.",
 )
 @json_option
 @on_option
 @force_option
 @telling_errors
-def compare(before: Path, after: Path, target: Path | None, json_file: str | None) -> None:
-    """Compare two studies, circuit by circuit.
+def compare(
+    before: Path,
+    after: Path,
+    target: Path | None,
+    due_days: int | None,
+    calendar: Path | None,
+    json_file: str | None,
+) -> None:
+    """Compare two studies, circuit by circuit, or hold a study against signed evidence.
 
     BEFORE and AFTER are studies; BEFORE may be the evidence of an earlier proof
-    (`prove --json`), for the periodic audit. A proposal is a study that `extends` another.
+    (`prove --json`), for the periodic audit: which signatures still hold, and what falls due.
+    A proposal is a study that `extends` another.
 
-    Exit status: 0 nothing got worse, 1 something did, 2 wrong input.
+    Exit status: 0 nothing got worse, and in an audit every signature holds; 1 something got worse;
+    2 wrong input; 3 nothing got worse, but a signature has lapsed or something was never signed.
 
     \b
     Examples:
         waysapart compare examples/estuary examples/proposal-a
         waysapart compare last-year.json examples/estuary
+        waysapart compare signed.json examples/estuary --due 180 --ics due.ics -o audit.html
         waysapart compare examples/estuary examples/proposal-b -o crossing.html
     """
-    from waysapart.report.compare_page import write_comparison
+    from waysapart.report.audit_terminal import show_audit
+    from waysapart.report.compare_page import comparison_page
     from waysapart.report.terminal import show_comparison
     from waysapart.whatif.compare import compare as compare_studies
+    from waysapart.whatif.due import DUE_DAYS, check_days
 
     check_html(target)
+    if calendar is not None:
+        from waysapart.export.due_calendar import calendar_file, due_calendar
+
+        calendar_file(calendar)
+    if due_days is not None:
+        check_days(due_days)
+    days = DUE_DAYS if due_days is None and calendar is not None else due_days
     with busy("proving both"):
-        found = compare_studies(before, after, on=asked_day())
+        found = compare_studies(before, after, on=asked_day(), due_days=days)
         facts = found.facts()
+    texts: dict[OutputFile, str] = {}
     if target is not None:
         with busy("writing the report"):
-            write_comparison(found, target, force=forced())
-    if not write_json(json_file, facts):
+            texts[OutputFile(target, "html")] = comparison_page(found)
+    if calendar is not None and found.due is not None:
+        texts[calendar_file(calendar)] = due_calendar(found.due)
+    told = json_file is not None and (json_file == "-" or is_standard_output(Path(json_file)))
+    if json_file is not None and not told:
+        texts[OutputFile(Path(json_file), "json")] = json_text(marked_facts(facts)) + "\n"
+    if texts:
+        inputs = [file for proof in found.proofs if proof for file in proof.study.files]
+        write_texts(texts, [before, *inputs], force=forced())
+    if not told:
         show_comparison(output(), facts)
+        show_audit(output(), facts)
+    else:
+        write_json(json_file, facts)
     sys.exit(found.exit_code())

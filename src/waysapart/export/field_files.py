@@ -40,7 +40,7 @@ from waysapart.output_files import (
 )
 from waysapart.schema import LIST_SEPARATOR, VERSION
 from waysapart.study.crs import LON_LAT
-from waysapart.text import sentence_list, visible
+from waysapart.text import one_line, sentence_list
 from waysapart.whatif.base import Base
 from waysapart.whatif.crew import (
     Contacts,
@@ -482,7 +482,7 @@ class _Told:
             ("Caution", CAUTIONS[0]),
             ("Caution", CAUTIONS[1]),
         ]
-        return [(term, _clean(text)) for term, text in terms if text]
+        return [(term, one_line(text)) for term, text in terms if text]
 
 
 MOST_PLACES = 3
@@ -504,14 +504,9 @@ def _ids(circuits: Iterable[Mapping[str, Any]]) -> str:
     return LIST_SEPARATOR.join(str(one["id"]) for one in circuits)
 
 
-def _clean(text: str) -> str:
-    """A text in one line, what cannot be seen written out: so XML and calendars can hold it."""
-    return visible(" ".join(text.split("\n"))).replace("\t", " ")
-
-
 def _cleaned(value: Any) -> Any:
     if isinstance(value, str):
-        return _clean(value)
+        return one_line(value)
     return None if value is None or bool(pd.isna(value)) else value
 
 
@@ -596,7 +591,7 @@ def _text(told: _Told, path: Path) -> str:
 
 
 def _title(told: _Told) -> str:
-    return _clean(f"Works notice: {told.base.study.name}")
+    return one_line(f"Works notice: {told.base.study.name}")
 
 
 def _now() -> datetime:
@@ -625,7 +620,7 @@ def _middles(told: _Told) -> Iterator[tuple[Site, DigFacts, WorkPlace, list[floa
 def _called(site: Site, of: str, many: bool) -> str:
     """Name of a place of works: the id of the work, and of several features which of them."""
     name = site.name or "works"
-    return _clean(f"{name} {of}" if many else name)
+    return one_line(f"{name} {of}" if many else name)
 
 
 def _said(terms: Iterable[tuple[str, str]]) -> str:
@@ -644,7 +639,7 @@ def _gpx(told: _Told) -> str:
             root,
             (lon, lat),
             _called(site, place["of"], many),
-            _clean(place["words"]),
+            one_line(place["words"]),
             _said(told.sums(site, facts)),
             "works",
         )
@@ -881,10 +876,10 @@ def _event(
     event.add("dtstamp", _now())
     event.add("dtstart", span[0])
     event.add("dtend", span[1])
-    event.add("summary", _clean(summary))
+    event.add("summary", one_line(summary))
     event.add("description", description)
     if location:
-        event.add("location", _clean(location))
+        event.add("location", one_line(location))
     if at is not None:
         event.add("geo", (at[1], at[0]))
     event.add("categories", [category])

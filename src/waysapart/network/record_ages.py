@@ -16,6 +16,7 @@ import pandas as pd
 
 from waysapart.arrays import Floats, Ints
 from waysapart.evidence import Aged, DatedColumn, LayerAge, RecordAge
+from waysapart.formulas.measured import DAYS_PER_YEAR
 from waysapart.gaps import Gap, Limit
 from waysapart.network.assets import places_of
 from waysapart.network.measurements import newest_measurements
@@ -305,38 +306,45 @@ def _ages_days(dates: pd.Series, study: Study) -> Floats:
     return np.asarray(np.where(dates.isna() | (days < 0), np.nan, days), dtype=np.float64)
 
 
-# --- What falls due: the last day on which each dated record is no gap
+# --- What falls due: the last day on which each dated record is taken as it is
 
 
 class DueRecord(NamedTuple):
-    """A dated record, and the last day on which the rules still take it.
+    """A dated record, and the last day on which the rules take it as it is.
 
     Attributes
     ----------
     what : str
         `survey`, `test` or `leased_route`.
-    gap : Gap
-        As it will be, or is, once the day is past: its message says what it is about.
     about : str
         What the record describes: `duct`, `loss of cable`, `leased link`.
     stage : str or None
         Of a test: `drum`, `installed`, `end-to-end`; None where it states none.
     day, due : date
+    rule : str
+        The key of the rule that limits its age.
+    gap : Gap
+        The gap that it is once that day is past, where `counts`.
     counts : bool
-        Whether it becomes a gap then; a test on the drum does not.
+        Whether it becomes a gap; else it is only marked as old.
     """
 
     what: Aged
-    gap: Gap
     about: str
     stage: str | None
     day: datetime.date
     due: datetime.date
+    rule: str
+    gap: Gap
     counts: bool
 
 
 def records_due(study: Study, within_days: int) -> list[DueRecord]:
-    """Find the records that grow older than `[records] oldest` allows within some days.
+    """Find the records that grow older within some days than the rules allow.
+
+    Surveys, statements on leased routes and tests go by `[records] oldest`, past which they are
+    gaps. Tests on the drum, which are never gaps, and all tests where that rule sets nothing for
+    them, go by `[tests] most_years`, past which they are marked as old.
 
     Parameters
     ----------
@@ -347,23 +355,25 @@ def records_due(study: Study, within_days: int) -> list[DueRecord]:
     Returns
     -------
     list of DueRecord
-        The earliest first; those already too old among them. None for a kind without a limit, and
-        none of the records without a date, which are gaps.
+        The earliest first, those that are too old already among them. Records without a date are
+        not here: they are gaps where their age is limited.
     """
     oldest = study.rules.records.oldest
     found: list[DueRecord] = []
-    for what, parts in _dated(study, only_limited=True).items():
+    parts = _dated(study, only_limited=True)
+    for what, those in parts.items():
         limit: float = getattr(oldest, what)
-        for part in parts:
-            found += _due(study, what, part, limit, within_days)
-        if what == "test":
-            for part in _tests(study, drum=True):
-                found += _due(study, what, part, limit, within_days, counts=False)
+        for part in those:
+            found += _due(study, what, part, limit, f"records.oldest.{what}", within_days)
+    listed = [*_tests(study, drum=True), *(() if "test" in parts else _tests(study))]
+    years = study.rules.tests.most_years * DAYS_PER_YEAR
+    for part in listed:
+        found += _due(study, "test", part, years, "tests.most_years", within_days)
     return sorted(found, key=lambda one: one.due)
 
 
 def _due(
-    study: Study, what: Aged, part: _Dated, limit: float, within_days: int, *, counts: bool = True
+    study: Study, what: Aged, part: _Dated, limit: float, rule: str, within_days: int
 ) -> Iterator[DueRecord]:
     days = part.days(study)
     last = math.floor(limit)
@@ -385,7 +395,13 @@ def _due(
             column=part.column,
             **place,
         )
-        due = day + datetime.timedelta(days=last)
         yield DueRecord(
-            what, gap, about, stage if isinstance(stage, str) else None, day, due, counts
+            what,
+            about,
+            stage if isinstance(stage, str) else None,
+            day,
+            day + datetime.timedelta(days=last),
+            rule,
+            gap,
+            rule != "tests.most_years",
         )

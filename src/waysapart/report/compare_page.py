@@ -14,6 +14,7 @@ from waysapart.figures import before_and_after, moment, probability
 from waysapart.gaps import GAP_CODES
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report import sign_off, words
+from waysapart.report.audit_page import audit_page
 from waysapart.report.compare_words import (
     comparison_answer,
     figure_name,
@@ -85,6 +86,25 @@ def write_comparison(
     target = OutputFile(Path(path), "html")
     inputs = [file for proof in comparison.proofs if proof for file in proof.study.files]
     refuse_unsafe([target], inputs, force=force)
+    write_text(target, comparison_page(comparison, tiles), inputs, force=force)
+    return target.path
+
+
+def comparison_page(comparison: Comparison, tiles: Tiles | None = None) -> str:
+    """The page of a comparison, as `write_comparison` writes it.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    tiles : Tiles, optional
+
+    Returns
+    -------
+    str
+        HTML.
+    """
+    if comparison.is_audit:
+        return audit_page(comparison)
     facts = comparison.facts()
     view = comparison_view(comparison, facts)
     geo = comparison_geometry(comparison)
@@ -97,7 +117,7 @@ def write_comparison(
     view["marked"] = bool(marked)
     view["detail"] = map_picture({}, {**geo, "opening": room_around(marked)}) if marked else None
     title = f"{facts['before']['study']} against {facts['after']['study']}"
-    page = render_page(
+    return render_page(
         "compare.html.j2",
         view,
         _map_facts(comparison, view, geo),
@@ -109,8 +129,6 @@ def write_comparison(
         tiles=tiles,
         carried={"comparison": facts, "inputs": view["inputs"]},
     )
-    write_text(target, page, inputs, force=force)
-    return target.path
 
 
 def _map_facts(comparison: Comparison, view: dict[str, Any], geo: dict[str, Any]) -> dict[str, Any]:

@@ -1028,13 +1028,11 @@ def show_comparison(console: Console, facts: ComparisonFacts) -> None:
         console.print()
         console.print(styled("New plant that meets plant that is there", "bold"))
         _some_lines(console, meetings)
-    console.print()
-    for line in (
-        compare_words.same_said(facts),
-        less_on_record_said(facts["circuits"]),
-    ):
-        if line:
-            console.print(styled(line))
+    quiet = [compare_words.same_said(facts), less_on_record_said(facts["circuits"])]
+    if any(quiet) or facts["rules"] or facts["records"]:
+        console.print()
+    for line in filter(None, quiet):
+        console.print(styled(line))
     if facts["rules"]:
         differing = [f"{row['key']} {row['before']} to {row['after']}" for row in facts["rules"]]
         console.print(styled(f"Rules that differ: {few(differing, MOST_NAMED, '; ')}"))

@@ -800,6 +800,12 @@ class Rules(Table):
     )
     _rows: tuple[tuple[tuple[str, ...], object, str], ...] = PrivateAttr(default=())
     _own: Mapping[str, Any] = PrivateAttr(default_factory=dict)
+    _file: str = PrivateAttr(default="")
+
+    @property
+    def file(self) -> str:
+        """Name of the study's own file of rules; '' where only the shipped ones hold."""
+        return self._file
 
     def service(self, name: str | None) -> Service:
         """Limits of a circuit's service; blank or missing: `default`."""
@@ -1044,6 +1050,7 @@ def _build(own: Mapping[str, Any], file: str) -> Rules:
         _in_order_of_fields(merged.get(name), _MODELS[name])
     rules = Rules.model_validate(merged)
     rules._own = _without_empty(own, shipped)
+    rules._file = file
     rules._rows = tuple(
         (path, value, sources.get(path) or _source_of(path, shipped_sources))
         for path, value in _leaves({k: v for k, v in merged.items() if k != "waiver"}, ())

@@ -269,7 +269,7 @@ def gaps_of_trials(
     network = reliance.network
     if not gaps:
         return [[] for _ in trials]
-    touched = _paths_touched(reliance, gaps)
+    touched = paths_touched(reliance, gaps)
     circuits = pd.Index(network.study.tables["circuits"]["id"])
     of_circuit: dict[int, list[tuple[int, str | None]]] = {}
     for number, gap in enumerate(gaps):
@@ -309,8 +309,18 @@ def links_left_open(reliance: Reliance, gaps: tuple[Gap, ...], limit: Limit) -> 
     return np.asarray((touched @ bears) > 0)
 
 
-def _paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
-    """Paths by the gaps of plant and links on them: bool, shape (paths, gaps)."""
+def paths_touched(reliance: Reliance, gaps: tuple[Gap, ...]) -> sp.csr_array:
+    """Find the gaps of plant and links that touch each path.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    gaps : tuple of Gap
+
+    Returns
+    -------
+    csr_array of bool, shape (paths, gaps)
+    """
     return sp.csr_array(reliance.along @ _links_touched(reliance, gaps))
 
 
@@ -389,7 +399,7 @@ def lacks_of_availability(
     network = reliance.network
     bearing = tuple(gap for gap in gaps if "unavailability" in gap.limits and gap.code != HOP_RATE)
     said = [f"{gap.asset}: {GAP_CODES[gap.code].means}" for gap in bearing]
-    touched = _paths_touched(reliance, bearing)
+    touched = paths_touched(reliance, bearing)
     paths = [{*csr_row(touched, path).tolist()} for path in range(len(network.paths))]
     of_circuit: dict[int, list[int]] = {}
     circuits = {name: number for number, name in enumerate(network.study.tables["circuits"]["id"])}

@@ -34,6 +34,7 @@ from waysapart.whatif.changes import (
     changes,
     ended_waivers,
 )
+from waysapart.whatif.due import DUE_DAYS, DueTable, check_days, due
 from waysapart.whatif.proposal_plant import (
     BesideFacts,
     ChangedPlant,
@@ -44,6 +45,12 @@ from waysapart.whatif.proposal_plant import (
     proposal_rows,
 )
 from waysapart.whatif.reasons import WORSE
+from waysapart.whatif.signatures import (
+    SignatureFacts,
+    signature_counts,
+    signatures,
+    to_sign_again,
+)
 
 Side = Study | Network | Proof | Mapping[str, Any] | Path | str
 """One side of a comparison: a study, proved or not, its folder, or the evidence of a proof."""
@@ -91,6 +98,9 @@ class ComparisonFacts(TypedDict):
     rules: list[RuleDifference]
     inputs: list[InputDifference]
     records: dict[str, RecordFacts] | None
+    signed: dict[str, int] | None
+    signatures: list[SignatureFacts] | None
+    due: DueTable | None
 
 
 @dataclass(frozen=True)
@@ -107,6 +117,8 @@ class Comparison:
         Per role; None where one side is evidence alone, without its tables.
     proofs : tuple of Proof or None
         Both proofs, as far as they were made here (for a map of both).
+    due_days : int or None
+        How far ahead `due` looks; None: `DUE_DAYS` in an audit, and not at all else.
     """
 
     before: Mapping[str, Any]
@@ -116,6 +128,7 @@ class Comparison:
     schemes: list[Difference]
     records: dict[str, RecordChanges] | None
     proofs: tuple[Proof | None, Proof | None]
+    due_days: int | None = None
 
     def counts(self) -> dict[str, int]:
         """How many circuits changed how."""
@@ -218,9 +231,38 @@ class Comparison:
             found[role] = frozenset(ids)
         return ChangedPlant(found["segments"], found["structures"])
 
+    @property
+    def is_audit(self) -> bool:
+        """Whether evidence that may have been signed is held against a study."""
+        return self.proofs[0] is None and self.proofs[1] is not None
+
+    @cached_property
+    def signatures(self) -> list[SignatureFacts] | None:
+        """What was signed and whether it holds, in an audit; else None."""
+        if not self.is_audit:
+            return None
+        return signatures(self.before, self.after, self.circuits, self.groups)
+
+    @cached_property
+    def due(self) -> DueTable | None:
+        """What falls due after the day of judgement; None where nobody asks."""
+        after = self.proofs[1]
+        if after is None or (self.due_days is None and not self.is_audit):
+            return None
+        return due(after, DUE_DAYS if self.due_days is None else self.due_days)
+
     def exit_code(self) -> int:
-        """1 if anything got worse, else 0."""
-        return int(self.worse)
+        """Say how it ended as `waysapart compare` does.
+
+        Returns
+        -------
+        int
+            1 if anything got worse; 3 if nothing did, but a signature under the evidence before
+            has lapsed, or something came that nobody has signed; else 0.
+        """
+        if self.worse:
+            return 1
+        return 3 if self.signatures and to_sign_again(self.signatures) else 0
 
     def facts(self) -> ComparisonFacts:
         """The comparison as plain data."""
@@ -251,6 +293,9 @@ class Comparison:
             "records": None
             if self.records is None
             else {role: change.as_dict() for role, change in self.records.items()},
+            "signed": None if self.signatures is None else signature_counts(self.signatures),
+            "signatures": self.signatures,
+            "due": self.due,
         }
 
     def __repr__(self) -> str:
@@ -260,7 +305,9 @@ class Comparison:
         return f"Comparison({self.before.get('study')!r} to {self.after.get('study')!r}: {counts})"
 
 
-def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
+def compare(
+    before: Side, after: Side, *, on: date | None = None, due_days: int | None = None
+) -> Comparison:
     """What a change to a study brings, circuit by circuit.
 
     Parameters
@@ -270,6 +317,9 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
         earlier proof (`prove --json`), as a file or as data.
     on : date, optional
         The day for which studies that are given by their folders are judged; default: today.
+    due_days : int, optional
+        How many days ahead `Comparison.due` looks for what falls due; default: 90 where `before`
+        is evidence, and not at all else.
 
     Returns
     -------
@@ -278,7 +328,8 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
     Raises
     ------
     CallError
-        A file that holds no evidence of a proof.
+        A file that holds no evidence of a proof; `due_days` where `after` is evidence, or out of
+        range.
     StudyError
         A study that cannot be used.
 
@@ -296,7 +347,14 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
     >>> [one.id for one in comparison.circuits if one.change == "worse"]
     ['C07']
     """
+    if due_days is not None:
+        check_days(due_days)
     first, second = _proved(before, on), _proved(after, on)
+    if due_days is not None and not isinstance(second, Proof):
+        raise CallError(
+            "what falls due follows from a study, and AFTER is the evidence of a proof: give the "
+            "study itself as AFTER"
+        )
     facts = _facts_of(first), _facts_of(second)
     proofs = tuple(side if isinstance(side, Proof) else None for side in (first, second))
     records = None
@@ -314,6 +372,7 @@ def compare(before: Side, after: Side, *, on: date | None = None) -> Comparison:
         changes(facts[0].get("schemes", []), facts[1].get("schemes", []), new_assets=new),
         records,
         (proofs[0], proofs[1]),
+        due_days,
     )
 
 

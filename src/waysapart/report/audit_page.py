@@ -1,0 +1,210 @@
+"""The page of an audit: what changed, which signatures hold, what falls due, and where to sign.
+
+A plant where little changed takes one side of A4.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from waysapart.figures import moment
+from waysapart.report import audit_words, sign_off, words
+from waysapart.report.compare_words import (
+    changed_in_order,
+    comparison_answer,
+    reasons_said,
+    same_said,
+    within_said,
+)
+from waysapart.report.page import render_page
+from waysapart.whatif.compare import Comparison, ComparisonFacts
+from waysapart.whatif.signatures import HOLDS, OWNERS, SignatureFacts
+
+View = dict[str, Any]
+_MOST = 200
+"""Most rows of a table; the JSON, which the page carries, has all."""
+QUESTION = (
+    "Is what was signed still so: which verdicts, limits, records and waivers are as they were, "
+    "and what falls due?"
+)
+
+
+def audit_page(comparison: Comparison) -> str:
+    """Make the page of an audit.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Of evidence with a study.
+
+    Returns
+    -------
+    str
+        HTML that asks the network for nothing. It has no map: the evidence holds no plant.
+    """
+    facts = comparison.facts()
+    view = audit_view(facts, comparison.after)
+    return render_page(
+        "audit.html.j2",
+        view,
+        {"circuits": [], "holdings": {"assets": [], "inside": {}, "runs": {}}, "grid": None},
+        {},
+        title=f"{facts['after']['study']}: audit for {comparison.after['on']}",
+        label="No map",
+        styles=("audit.css",),
+        carried={"comparison": facts},
+    )
+
+
+def audit_view(facts: ComparisonFacts, after: Mapping[str, Any]) -> View:
+    """All that the page of an audit shows.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+        Of an audit.
+    after : Evidence
+        Of the study now.
+
+    Returns
+    -------
+    dict
+    """
+    signatures = facts["signatures"] or []
+    rows = _rows(facts, signatures)
+    due = facts["due"]
+    lines = [] if due is None else audit_words.due_lines(due)
+    open_ = audit_words.signatures_in_order(signatures)
+    inputs = [
+        (one["file"], "new" if not one["before"] else "gone" if not one["after"] else "changed")
+        for one in facts["inputs"]
+    ]
+    before = facts["before"]
+    return {
+        "version": after["waysapart"],
+        "revision": facts["after"]["revision"] or "",
+        "made": moment(facts["after"]["made"] or ""),
+        "on": after["on"],
+        "signed_made": moment(before["made"] or ""),
+        "signed_revision": before["revision"] or "",
+        "signed_study": before["study"] or "",
+        "caution": after.get("caution", ""),
+        "question": QUESTION,
+        "answer": comparison_answer(facts),
+        "signed": audit_words.signatures_answer(facts),
+        "rows": rows[:_MOST],
+        "rows_left": max(0, len(rows) - _MOST),
+        "same": same_said(facts),
+        "holding": audit_words.holding_said(signatures),
+        "remarks": audit_words.remarks_said(signatures),
+        "due_head": "" if due is None else audit_words.due_head(due),
+        "due": lines[:_MOST],
+        "due_left": max(0, len(lines) - _MOST),
+        "undated": "" if due is None else audit_words.undated_said(due["undated"]),
+        "records": records_rows(facts)[:_MOST],
+        "records_left": max(0, len(records_rows(facts)) - _MOST),
+        "inputs": inputs,
+        "covered": _covered(facts, after),
+        "to_decide": [_decision(one) for one in open_[:_MOST]],
+        "to_decide_left": max(0, len(open_) - _MOST),
+    }
+
+
+def _rows(facts: ComparisonFacts, signatures: Sequence[SignatureFacts]) -> list[View]:
+    """What is to be read, circuit by circuit: change, verdicts, signature, and why.
+
+    First the circuits, groups and schemes that changed, then signatures that do not hold though
+    nothing got better or worse, then figures that moved within their tolerance.
+    """
+    of = {(str(one["kind"]), one["id"]): one for one in signatures}
+    found: list[View] = []
+    told: set[tuple[str, str]] = set()
+    quiet: list[View] = []
+    for change, what, row in changed_in_order(facts):
+        key = (what or "circuit", row["id"])
+        signature = of.get(key)
+        within = change not in words.CHANGED
+        why = [within_said(row)] if within else reasons_said(row)
+        if signature is not None and signature["state"] != HOLDS:
+            told.add(key)
+            why += audit_words.not_said(signature, why)
+        entry = {
+            "what": what,
+            "id": row["id"],
+            "change": change,
+            "before": row["before"],
+            "after": row["after"],
+            "state": audit_words.STATES[signature["state"]] if signature else "",
+            "why": why,
+        }
+        (quiet if within and key not in told else found).append(entry)
+    for one in audit_words.signatures_in_order(signatures):
+        if (one["kind"], one["id"]) in told:
+            continue
+        owner = one["kind"] in OWNERS
+        found.append(
+            {
+                "what": "" if one["kind"] == "circuit" else one["kind"],
+                "id": one["id"],
+                "change": "same" if owner else "",
+                "before": one["signed"] if owner else None,
+                "after": one["now"] if owner else None,
+                "state": audit_words.STATES[one["state"]],
+                "why": one["reasons"],
+            }
+        )
+    return found + quiet
+
+
+def records_rows(facts: ComparisonFacts) -> list[tuple[str, str, str]]:
+    """Records that differ: role, id, and what differs, where the evidence holds its records.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    list of (str, str, str)
+    """
+    return [
+        (role, name, said)
+        for role, change in (facts["records"] or {}).items()
+        for name, said in (
+            *((name, "added") for name in change["added"]),
+            *((name, "removed") for name in change["removed"]),
+            *((one["id"], ", ".join(one["columns"])) for one in change["changed"]),
+        )
+    ]
+
+
+def _decision(one: SignatureFacts) -> sign_off.Decision:
+    said = one["reasons"][0] if one["reasons"] else ""
+    if one["kind"] in OWNERS and one["now"]:
+        said = f"{one['now']} now; {audit_words.STATES[one['state']]}: {said}"
+    else:
+        said = f"{audit_words.STATES[one['state']]}: {said}"
+    return sign_off.Decision(audit_words.signature_name(one), "", False, said)
+
+
+def _covered(facts: ComparisonFacts, after: Mapping[str, Any]) -> list[sign_off.Covered]:
+    """What a signature under an audit covers."""
+    before = facts["before"]
+    revision = f", revision {before['revision']}" if before["revision"] else ""
+    counts = facts["summary"]
+    told = [f"{counts[change]} {change}" for change in ("worse", "better", "same", "new", "gone")]
+    inputs = words.count_of(len(after["inputs"]), "input file")
+    found = [
+        sign_off.Covered(
+            "The audit",
+            f"of {facts['after']['study']} as its records stood on {after['on']} ({inputs}), "
+            f"against the evidence of {before['study']}{revision}, made "
+            f"{moment(before['made'] or '')}.",
+        ),
+        sign_off.Covered("Circuits", f"{', '.join(told)}. {audit_words.signatures_answer(facts)}"),
+        sign_off.Covered("Waivers now", sign_off.waivers_said(after["waivers"])),
+        sign_off.Covered("Assumptions now", sign_off.assumptions_said(after["assumptions"])),
+        sign_off.Covered("Gaps now", sign_off.gaps_said(after["gaps"])),
+    ]
+    return found
