@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
+from scipy import constants
 
 from budget_plant import Proved
 from published import published
@@ -20,6 +22,7 @@ CIRCUITS: dict[str, dict[str, Any]] = {
     "l30": {"go_us": 2501.0, "return_us": 1000.0},
     "1000-km-1310": {"km": 1000.0, "wavelength_nm": 1310},
     "1000-km-1550": {"km": 1000.0, "wavelength_nm": 1550},
+    "1000-km-radio": {"km": 1000.0, "medium": "radio"},
 }
 
 
@@ -32,6 +35,11 @@ def proved(tmp_path_factory: pytest.TempPathFactory) -> Proved:
         "tests": {"delay_us": 10_000.0},
     }
     return Proved(tmp_path_factory.mktemp("delays") / "study", CIRCUITS, rules)
+
+
+def go_us(proved: Proved, name: str) -> float:
+    found: float = proved.circuit(name)["paths"]["main"]["go_us"]
+    return found
 
 
 def half_us(delay: dict[str, Any]) -> float:
@@ -104,13 +112,64 @@ def test_the_limit_that_ships_is_within_that_of_relays(proved: Proved) -> None:
 
 
 @published(
+    "scipy-constants",
+    "speed of light in vacuum",
+    "299 792 458 m/s, by definition of the metre",
+    of="delay",
+)
+@published(
     "fis-faq",
     "SMF-28e, effective group index of refraction",
     "1.4682 at 1550 nm, 1.4677 at 1310 nm",
     of="delay",
 )
 def test_delay_of_a_thousand_kilometres(proved: Proved) -> None:
-    """The speed of light in vacuum is 299 792.458 km/s by definition."""
     for name, index in (("1000-km-1310", 1.4677), ("1000-km-1550", 1.4682)):
-        found = proved.circuit(name)["paths"]["main"]["go_us"]
-        assert found == pytest.approx(1000 * index / 299_792.458 * 1e6, abs=5e-4)
+        assert go_us(proved, name) == pytest.approx(1000 * index / 299_792.458 * 1e6, abs=5e-4)
+    assert constants.speed_of_light == 299_792_458
+
+
+@published(
+    "itu-r-p453",
+    "equations 1 and 2",
+    "n = 1 + (77.6 P / T + 72 e / T + 375000 e / T^2) / 1e6: 1.0003 near the ground",
+    of="delay",
+)
+def test_delay_of_a_radio_hop(proved: Proved) -> None:
+    """Dry air of 1003 hPa and vapour of 10 hPa at 15 degrees; the digits that it has everywhere."""
+    dry_hpa, vapour_hpa, kelvin = 1003.25, 10.0, 288.15
+    units = 77.6 * dry_hpa / kelvin + 72 * vapour_hpa / kelvin + 3.75e5 * vapour_hpa / kelvin**2
+    index = round(1 + units / 1e6, 4)
+    assert go_us(proved, "1000-km-radio") == pytest.approx(
+        1000 * index / 299_792.458 * 1e6, abs=5e-4
+    )
+
+
+def group_index(wavelength_um: float, squares: list[float], strengths: list[float]) -> float:
+    """n - l dn/dl, from n^2 = 1 + sum of b l^2 / (l^2 - c)."""
+
+    def index(at: float) -> float:
+        terms = zip(squares, strengths, strict=True)
+        return math.sqrt(1 + sum(b * at**2 / (at**2 - c) for c, b in terms))
+
+    step = 1e-4
+    slope = (index(wavelength_um + step) - index(wavelength_um - step)) / (2 * step)
+    return index(wavelength_um) - wavelength_um * slope
+
+
+@published(
+    "ghatak",
+    "table of Sellmeier coefficients of doped silica",
+    "silica 0.6961663, 0.4079426, 0.8974794; with 6.3 % of GeO2 0.7083952, 0.4203993, 0.8663412",
+    of="delay",
+)
+@pytest.mark.parametrize("wavelength_nm", [1310, 1550])
+def test_light_in_fibre_is_slower_than_in_silica(proved: Proved, wavelength_nm: int) -> None:
+    """And quicker than in a core with twice the germanium of a usual one: 6 parts in 1000."""
+    silica = [0.004679148, 0.01351206, 97.93400], [0.6961663, 0.4079426, 0.8974794]
+    doped = [0.007290464, 0.01050294, 97.93428], [0.7083952, 0.4203993, 0.8663412]
+    least, most = (
+        1000 * group_index(wavelength_nm / 1000, *glass) / 299_792.458 * 1e6
+        for glass in (silica, doped)
+    )
+    assert least < go_us(proved, f"1000-km-{wavelength_nm}") < most < least * 1.0062

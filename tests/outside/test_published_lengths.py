@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import pytest
+from pyproj import get_ellps_map
 
 from budget_plant import Proved
 from published import published
@@ -17,6 +19,11 @@ LINES: dict[str, dict[str, Any]] = {
     "GeodSolve29": {"line": ((179, 0), (-179, 0))},
     "GeodSolve74": {"line": ((15.3872, 54.1589), (15.3877, 54.1591))},
     "GeodSolve92": {"line": ((-122.47018, 37.757540000000006), (-122.470177, 37.75754))},
+    "GeodSolve76": {"line": ((174 + 49 / 60, -(41 + 19 / 60)), (-(5 + 30 / 60), 40 + 58 / 60))},
+    "GeodSolve78": {"line": ((0.0, 27.2), (179.5, -27.1))},
+    "GeodSolve9": {"line": ((0, 56.320923501171), (179.664747671772880215, -56.320923501171))},
+    "GeodSolve59": {"line": ((0.00000000000001, 5), (180, 10))},
+    "equator": {"line": ((8, 0), (9, 0))},
     "table-0": {"line": ((-139.44815, 35.60777), (-69.95921, -11.17491))},
     "table-1": {"line": ((106.05087, 55.52454), (197.18234 - 360, 77.03196))},
     "table-2": {"line": ((-174.47484, -19.79938), (-154.35109, -11.99349))},
@@ -100,6 +107,54 @@ def test_a_line_as_long_as_a_duct(proved: Proved) -> None:
 )
 def test_a_line_over_the_antimeridian(proved: Proved) -> None:
     assert route_m(proved, "GeodSolve29") == pytest.approx(222639, abs=0.5)
+
+
+@published(
+    "geographiclib",
+    "GeodSolve76",
+    "Wellington to Salamanca, where a well-known method fails: 19960543.857179 m",
+    of="geometry",
+)
+@published(
+    "geographiclib",
+    "GeodSolve78",
+    "(27.2, 0) to (-27.1, 179.5), where another fails: 19974354.765767 m",
+    of="geometry",
+)
+@published(
+    "geographiclib",
+    "GeodSolve9",
+    "(56.320923501171, 0) to its near antipode: 19993558.287 m",
+    of="geometry",
+)
+@published(
+    "geographiclib",
+    "GeodSolve59",
+    "(5, 0) to (10, 180), over the pole: 18345191.174332713 m",
+    of="geometry",
+)
+@pytest.mark.parametrize(
+    ("name", "metres"),
+    [
+        ("GeodSolve76", 19960543.857179),
+        ("GeodSolve78", 19974354.765767),
+        ("GeodSolve9", 19993558.287),
+        ("GeodSolve59", 18345191.174332713),
+    ],
+)
+def test_lines_round_half_the_world(proved: Proved, name: str, metres: float) -> None:
+    assert route_m(proved, name) == pytest.approx(metres, abs=1.1e-3)
+
+
+@published(
+    "epsg",
+    "ellipsoid 7030, WGS 84",
+    "6378137 m and 1 / 298.257223563: a degree of the equator is 111319.491 m",
+    of="geometry",
+)
+def test_a_degree_of_the_equator(proved: Proved) -> None:
+    assert get_ellps_map()["WGS84"]["a"] == 6378137.0
+    assert route_m(proved, "equator") == pytest.approx(math.radians(1) * 6378137, abs=5.1e-4)
 
 
 @published(

@@ -8,6 +8,7 @@ import pytest
 
 from budget_plant import Proved
 from published import published
+from waysapart.study.rules import shipped_tables
 
 HALF_DB = {"defaults": {"connector_db": 0.5, "splice_db": 0.5}}
 BUDGETS: dict[str, dict[str, Any]] = {
@@ -53,6 +54,11 @@ BUDGETS: dict[str, dict[str, Any]] = {
     },
     "100gbase-er4": {
         **{"km": 1, "db_per_km": 0.40, "loss_db": 2.0, "tx_min_dbm": 0, "rx_min_dbm": -18},
+    },
+    "mil-6e1": {"km": 3.2, "db_per_km": 1.5, "connectors": 4, "splices": 3},
+    "c37-94-820": {
+        **{"km": 2, "fibre": "OM2", "wavelength_nm": 820, "connectors": 2},
+        **{"tx_min_dbm": 0, "rx_min_dbm": -11.5},
     },
     # Over fibre with the losses that ship; two mated pairs at the 0.75 dB of MIL-STD-2042-6B(SH).
     "om1-300-m": {
@@ -244,6 +250,53 @@ def test_two_kilometres_of_either_core_are_within_a_ports_limit(proved: Proved) 
     assert all(one["margin_ok"] for one in reach.values())
     longest = [one["longest"]["by_loss_m"] for one in reach.values()]
     assert longest == [3000.0, pytest.approx(5085.7, abs=0.1)]
+
+
+@published(
+    "ge-b30",
+    "p. 3-46",
+    "ports after IEEE C37.94 send at 820 nm, give or take 40",
+    of="limits",
+)
+def test_fibre_specified_at_850_nm_is_known_at_820_nm(proved: Proved) -> None:
+    """It loses more there, and 2 km are still within the limit of a port."""
+    one, at_850 = proved.loss("c37-94-820"), proved.loss("c37-94-50")
+    assert at_850["loss_db"] < one["loss_db"] < 1.2 * at_850["loss_db"]
+    assert one["margin_ok"] is True
+
+
+@published(
+    "mil-std-2042-6b",
+    "method 6E1, maximum acceptable loss",
+    "Aca L + Nco Lco + Ns Ls, over cable, connections and splices",
+    of="loss",
+)
+def test_sum_of_a_military_standard(proved: Proved) -> None:
+    """1.5 dB/km of single-mode cable, as in its table; half a decibel a connection and splice."""
+    one = proved.loss("mil-6e1")
+    assert one["loss_db"] == pytest.approx(1.5 * 3.2 + 4 * 0.5 + 3 * 0.5)
+
+
+@pytest.fixture(scope="module")
+def reels_that_ship(tmp_path_factory: pytest.TempPathFactory) -> Proved:
+    reels = {"defaults": {"reel_m": dict(shipped_tables()["defaults"]["reel_m"])}}
+    link = {"ufgs": {"km": 20.0, "splices": ""}}
+    return Proved(tmp_path_factory.mktemp("reels") / "study", link, reels)
+
+
+@published(
+    "ufgs-16768a",
+    "splices",
+    "fusion splices of 0.15 dB as a rule, 0.3 dB at most, and no more than one in a kilometre",
+    of="limits",
+)
+def test_splices_that_nobody_recorded_are_as_few_as_a_specification_allows(
+    reels_that_ship: Proved,
+) -> None:
+    """20 km on the reels that ship: 9 splices, of less than the specification expects."""
+    terms = reels_that_ship.loss("ufgs")["terms"]
+    assert terms["splices"] == 9
+    assert 0 < terms["splices_db"] / terms["splices"] < 0.15
 
 
 ONE_DB: dict[str, dict[str, Any]] = {

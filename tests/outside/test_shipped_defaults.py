@@ -116,6 +116,9 @@ CITED: dict[Path_, Cited] = {
         ("media", name, "group_index"): _index(1.4682)
         for name in ("fibre", "leased", "electrical", "internal", "carrier")
     },
+    ("media", "radio", "group_index"): Cited(
+        "itu-r-p453", "equations 1 and 2", 1.0003, "", 1, "ITU-R P.453-13, equations 1 and 2"
+    ),
     ("fibres", "G.652.D", "lambda0_min_nm"): _opgw(1300, "nm"),
     ("fibres", "G.652.D", "lambda0_max_nm"): _opgw(1324, "nm"),
     ("fibres", "G.652.D", "s0_max_ps_nm2_km"): _opgw(0.092, "ps/(nm2 km)"),
@@ -206,6 +209,12 @@ def differing(tables: Mapping[str, Any]) -> list[Path_]:
     "fis-faq",
     "SMF-28e, effective group index of refraction",
     "1.4682 at 1550 nm, 1.4677 at 1310 nm",
+    of="delay",
+)
+@published(
+    "itu-r-p453",
+    "equations 1 and 2",
+    "n = 1 + (77.6 P / T + 72 e / T + 375000 e / T^2) / 1e6: 1.0003 near the ground",
     of="delay",
 )
 @published(

@@ -42,6 +42,9 @@ CELLS = (
     "tx_max_dbm",
     "rx_min_dbm",
     "rx_max_dbm",
+    "medium",
+    "length_m",
+    "relies_on",
 )
 HEADS = {
     "cables": "id,fibre_type,fibre_count,kind,db_per_km",
@@ -67,6 +70,7 @@ def write_budgets(
         `db_per_km` (absent: that of `fibre`), `fibre` (G.652.D), `wavelength_nm` (1310),
         `min_margin_db`, `measured_db`, `go_us` and `return_us` (measured; such a circuit has a
         second path), and cells of the link: `CELLS`.
+        With `medium` radio it is a hop of that length.
     rules : mapping, optional
         Tables over the quiet ones.
     """
@@ -91,12 +95,15 @@ def write_budgets(
         if "sag_m" in cells:
             course |= {"kind": "span", "sag_m": cells["sag_m"]}
         segments.append(_feature("LineString", line, id=f"D-{name}", **course))
-        attenuation = cells.get("db_per_km", "")
-        rows["cables"].append((f"C-{name}", cells["fibre"], 24, "duct", attenuation))
-        rows["cable_runs"].append((f"C-{name}", 1, f"D-{name}"))
+        if cells.get("medium") == "radio":
+            cells |= {"length_m": cells["km"] * 1000, "relies_on": "-"}
+        else:
+            attenuation = cells.get("db_per_km", "")
+            rows["cables"].append((f"C-{name}", cells["fibre"], 24, "duct", attenuation))
+            rows["cable_runs"].append((f"C-{name}", 1, f"D-{name}"))
+            rows["link_runs"].append((f"L-{name}", 1, f"C-{name}", "1;2"))
         own = (cells.get(cell, 0 if cell in ("connectors", "splices") else "") for cell in CELLS)
         rows["links"].append((f"L-{name}", f"R-{west}", f"R-{east}", cells["wavelength_nm"], *own))
-        rows["link_runs"].append((f"L-{name}", 1, f"C-{name}", "1;2"))
         service = "default"
         if "min_margin_db" in cells:
             service = f"S-{name}"

@@ -409,6 +409,37 @@ _FIGURES = {
         by="The Fiber Optic Association",
         where="reference guide on the pages of the association",
     ),
+    "scipy-constants": Document(
+        title="scipy.constants (CODATA recommended values)",
+        by="NIST, SciPy developers",
+        where="Python package scipy",
+    ),
+    "itu-r-p453": Document(
+        title="Recommendation P.453-13, The radio refractive index: its formula and refractivity data",
+        by="ITU-R",
+        year="2017",
+        where="ITU; read in Python package itur 0.4.0",
+    ),
+    "ghatak": Document(
+        title="An Introduction to Fiber Optics",
+        by="A. Ghatak and K. Thyagarajan",
+        where="Cambridge University Press; read in Python package ofiber 1.0.1",
+    ),
+    "ge-b30": Document(
+        title="B30 bus differential system, instruction manual",
+        by="GE",
+        where="GE product documentation",
+    ),
+    "ufgs-16768a": Document(
+        title="UFGS-16768A",
+        by="US Department of Defense",
+        where="Unified Facilities Guide Specifications",
+    ),
+    "epsg": Document(
+        title="EPSG Geodetic Parameter Dataset",
+        by="IOGP",
+        where="database of PROJ, in Python package pyproj",
+    ),
 }
 
 # What nobody can find from what is known of it, or nobody here has opened: counts for nothing.
