@@ -415,7 +415,8 @@ _FIGURES = {
         where="Python package scipy",
     ),
     "itu-r-p453": Document(
-        title="Recommendation P.453-13, The radio refractive index: its formula and refractivity data",
+        title="Recommendation P.453-13, The radio refractive index: its formula and refractivity "
+        "data",
         by="ITU-R",
         year="2017",
         where="ITU; read in Python package itur 0.4.0",
