@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from waysapart.report.explore import explore
     from waysapart.report.map import Tiles
     from waysapart.report.reroute_page import write_reroute
+    from waysapart.report.walkdown_page import write_walkdown
     from waysapart.report.works_page import write_notice
     from waysapart.report.write import write_report
     from waysapart.reroute.api import Reroute, reroute
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from waysapart.whatif.due import due
     from waysapart.whatif.plan import WorksPlan, plan_works
     from waysapart.whatif.regions import largest_sets
+    from waysapart.whatif.walkdown import WalkDown, hangs_on
     from waysapart.whatif.worst import Contingency, Worst, contingency, worst
 
 __version__ = VERSION
@@ -61,6 +63,7 @@ _WHERE = {
     "Spares": "waysapart.network.spares",
     "Study": "waysapart.study.model",
     "Tiles": "waysapart.report.map",
+    "WalkDown": "waysapart.whatif.walkdown",
     "WorksPlan": "waysapart.whatif.plan",
     "Worst": "waysapart.whatif.worst",
     "compare": "waysapart.whatif.compare",
@@ -69,6 +72,7 @@ _WHERE = {
     "due": "waysapart.whatif.due",
     "explore": "waysapart.report.explore",
     "export": "waysapart.export.geopackage",
+    "hangs_on": "waysapart.whatif.walkdown",
     "largest_sets": "waysapart.whatif.regions",
     "outage": "waysapart.whatif.dig",
     "plan_works": "waysapart.whatif.plan",
@@ -88,6 +92,7 @@ _WHERE = {
     "write_notice": "waysapart.report.works_page",
     "write_report": "waysapart.report.write",
     "write_reroute": "waysapart.report.reroute_page",
+    "write_walkdown": "waysapart.report.walkdown_page",
 }
 
 __all__ = [
@@ -105,6 +110,7 @@ __all__ = [
     "Study",
     "StudyError",
     "Tiles",
+    "WalkDown",
     "WaysapartError",
     "WorksPlan",
     "Worst",
@@ -116,6 +122,7 @@ __all__ = [
     "due",
     "explore",
     "export",
+    "hangs_on",
     "largest_sets",
     "link_traces",
     "outage",
@@ -135,6 +142,7 @@ __all__ = [
     "write_notice",
     "write_report",
     "write_reroute",
+    "write_walkdown",
 ]
 
 

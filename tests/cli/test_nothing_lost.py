@@ -55,6 +55,7 @@ def _hashes(folder: Path) -> dict[str, bytes]:
         ["recheck", "{study}", "{study}/before.json", "--json", "{study}/before.json"],
         ["dig", "{study}", "--area", "{study}/sites.geojson", "--json", "{study}/sites.geojson"],
         ["worst", "{study}", "--json", "{study}/../study/circuits.csv"],
+        ["walkdown", "{study}", "--csv", "{study}/joints.csv"],
     ],
     ids=lambda arguments: " ".join(arguments).replace("{study}", "STUDY"),
 )

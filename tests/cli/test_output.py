@@ -483,6 +483,7 @@ def test_a_disk_that_fills_up_leaves_the_old_files(study: Path, tmp_path: Path) 
 
 QUICK = [
     ["check", "STUDY", "--csv"],
+    ["walkdown", "STUDY", "--csv"],
     ["recheck", "STUDY", "EVIDENCE", "--json"],
     ["export", "STUDY", "-o"],
     ["outage", "STUDY", "--asset", "P2", "-o"],
@@ -496,6 +497,7 @@ LONGER = [
     ["compare", "STUDY", "STUDY", "--json"],
     ["reroute", "STUDY", "--no-build", "--json"],
     ["report", "STUDY", "-o"],
+    ["walkdown", "STUDY", "-o"],
     ["compare", "STUDY", "STUDY", "-o"],
     ["reroute", "STUDY", "--no-build", "-o"],
 ]
@@ -761,7 +763,10 @@ def test_no_command_opens_a_socket_and_few_load_folium(study: Path, tmp_path: Pa
     A module of folium's binds one to this machine's own address, once, to see whether it knows
     IPv6. Nothing is ever looked up, connected or sent.
     """
-    out = {name: str(tmp_path / name) for name in ("e.json", "c.csv", "x.gpkg", "o.html", "n", "p")}
+    out = {
+        name: str(tmp_path / name)
+        for name in ("e.json", "c.csv", "x.gpkg", "o.html", "w.html", "n", "p")
+    }
     one = str(study)
     calls = [
         ["prove", one, "--json", out["e.json"]],
@@ -770,6 +775,7 @@ def test_no_command_opens_a_socket_and_few_load_folium(study: Path, tmp_path: Pa
         ["reroute", one, "--no-build", "--proposal", out["p"]],
         ["dig", one, "--asset", "P2"],
         ["worst", one],
+        ["walkdown", one, "-o", out["w.html"]],
         ["compare", one, one],
         ["export", one, "-o", out["x.gpkg"]],
         ["blank", out["n"]],

@@ -13,6 +13,7 @@ from waysapart.cli.dig import dig, outage, worst
 from waysapart.cli.prove import prove, recheck
 from waysapart.cli.report import export, report
 from waysapart.cli.reroute import reroute
+from waysapart.cli.walkdown import walkdown
 
 # No command fetches grids for coordinate systems, whatever the machine is set to: what is
 # installed is used, and its accuracy is an assumption. PROJ reads this when it is first loaded.
@@ -40,6 +41,7 @@ for _command in (
     dig,
     outage,
     compare,
+    walkdown,
     worst,
     reroute,
     recheck,

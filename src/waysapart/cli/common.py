@@ -185,6 +185,12 @@ def _work_list(path: Path) -> list[OutputFile]:
     return [OutputFile(path, "csv", WORK_LIST_HEADING)]
 
 
+def _walk_sheet(path: Path) -> list[OutputFile]:
+    from waysapart.report.walkdown import SHEET_HEADING
+
+    return [OutputFile(path, "csv", SHEET_HEADING)]
+
+
 def _exported(path: Path) -> list[OutputFile]:
     from waysapart.export.geopackage import export_targets
 
@@ -207,6 +213,7 @@ def _of_works(path: Path) -> list[OutputFile]:
 _OUTPUTS: Mapping[str, Callable[[Path], list[OutputFile]]] = {
     "json_file": _one("json"),
     "csv_file": _work_list,
+    "sheet_csv": _walk_sheet,
     "target": _one("html"),
     "targets": _of_works,
     "calendar": _one("ics"),

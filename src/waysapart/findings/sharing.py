@@ -100,7 +100,7 @@ def share(reliance: Reliance, sides: Sides) -> Sharing:
     links = sp.csr_array(sides.paths @ reliance.along)
     by_class = sp.csr_array(sides.paths @ reliance.path_classes)
     shared = sp.csr_array(_agreed(sides, by_class) @ reliance.classes.members)
-    ends = _ends_of_sides(reliance, sides)
+    ends = ends_of_sides(reliance, sides)
     at_ends = both(shared, _agreed(sides, ends))
     unavoidable = without(at_ends, _met_elsewhere(reliance, sides, links, at_ends, ends))
     rest = without(shared, unavoidable)
@@ -224,9 +224,20 @@ def _by_trial(sides: Sides) -> sp.csr_array:
     return boolean(sides.trial, np.arange(len(sides.trial)), (len(sides), len(sides.trial)))
 
 
-def _ends_of_sides(reliance: Reliance, sides: Sides) -> sp.csr_array:
-    """What each side relies on because its relays stand there: shape (sides, assets + links).
+def ends_of_sides(reliance: Reliance, sides: Sides) -> sp.csr_array:
+    """Find what each side relies on because its relays stand there.
 
+    Parameters
+    ----------
+    reliance : Reliance
+    sides : Sides
+
+    Returns
+    -------
+    csr_array of bool, shape (sides, assets + links)
+
+    Notes
+    -----
     A circuit must share what its two end equipments rely on by themselves. Members of a
     group back each other up, so they are excused no more than the sites where they end,
     what these lie within and what takes them, and the kinds that `[groups] excuse` lists.

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import scipy.sparse as sp
 import shapely
@@ -144,6 +145,147 @@ def space(
         return found
     wide, wide_back = _near_rows(layout, limits.widened(accuracy_m[segment]), contest, folds)
     return replace(found, loose=replace(found, near=wide, near_back=wide_back))
+
+
+def approaches(
+    reliance: Reliance,
+    sides: Sides,
+    services: Sequence[Services],
+    reach_m: float,
+) -> pd.DataFrame:
+    """Find where paths that are held apart run not far beyond a limit, outside their end zones.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    sides : Sides
+        What is compared, contest by contest.
+    services : sequence of tuple of Service, length (contests)
+    reach_m : float
+        How far beyond the limit, metres.
+
+    Returns
+    -------
+    DataFrame
+        The closest place of every two segments of two paths: `contest`, `first`, `second`
+        (paths), `segment_i`, `segment_j`, `distance_m`, `limit_m`.
+    """
+    pairs = held_pairs(sides)
+    contest = pairs["contest"].to_numpy(dtype=np.int64)
+    layout, segment, kind = _laid(
+        reliance, sides, contest, services, pairs["first"], pairs["second"]
+    )
+    limits = _Limits.of(services, kind)
+    near, _ = near_both_ways(layout, limits.of_pairs(contest) + reach_m, kind=limits.kind)
+    near["limit_m"] = limits.of_rows(contest, near)
+    near["segment_i"] = segment[near["line_i"]]
+    near["segment_j"] = segment[near["line_j"]]
+    for name in ("contest", "first", "second"):
+        near[name] = pairs[name].to_numpy(dtype=np.int64)[near["pair"].to_numpy(dtype=np.int64)]
+    columns = ["contest", "first", "second", "segment_i", "segment_j"]
+    near = near.sort_values("distance_m", kind="stable").drop_duplicates(columns)
+    found: pd.DataFrame = near[[*columns, "distance_m", "limit_m"]].reset_index(drop=True)
+    return found
+
+
+def breaks_spacing(
+    reliance: Reliance,
+    sides: Sides,
+    sharing: Sharing,
+    services: Sequence[Services],
+    contest: Ints,
+    other: Ints,
+    lines: np.ndarray,
+    segment: Ints,
+) -> Bools:
+    """Tell which lines would stand against a contest, if one of its paths ran along them.
+
+    Parameters
+    ----------
+    reliance : Reliance
+    sides : Sides
+    sharing : Sharing
+        What the sides of every contest share, from `share`.
+    services : sequence of tuple of Service, length (contests)
+    contest, other : ndarray of int, shape (n,)
+        The contest of each line, and the path that it is held against there.
+    lines : ndarray of LineString, shape (n,)
+        In longitude and latitude, degrees.
+    segment : ndarray of int, shape (n,)
+        The segment whose kind, and whose holders, each line has.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        It comes too near the other path outside the end zones, or crosses it where the rules
+        forbid that, and nothing that both rely on excuses it.
+    """
+    stands = np.zeros(len(lines), dtype=np.bool_)
+    if not len(lines):
+        return stands
+    number = len(reliance.network.paths) + np.arange(len(lines), dtype=np.int64)
+    layout, of, kind = _laid(
+        reliance, sides, contest, services, number, other, lines=lines, segment=segment
+    )
+    limits = _Limits.of(services, kind)
+    shared, avoidable = (
+        sp.csr_array(matrix[contest]) for matrix in (sharing.shared, sharing.avoidable)
+    )
+    folds = Folds(reliance, shared, avoidable, layout, of)
+    for rows in _near_rows(layout, limits, contest, folds):
+        stands[rows["pair"].to_numpy(dtype=np.int64)[(rows["under"] < 0).to_numpy()]] = True
+    cross = crossings(layout)
+    cross["segment_i"], cross["segment_j"] = of[cross["line_i"]], of[cross["line_j"]]
+    against = (folds.of_crossings(cross) < 0) & limits.forbidden(contest, cross)
+    stands[cross["pair"].to_numpy(dtype=np.int64)[against]] = True
+    return stands
+
+
+def _laid(
+    reliance: Reliance,
+    sides: Sides,
+    contest: Ints,
+    services: Sequence[Services],
+    first: npt.ArrayLike,
+    second: npt.ArrayLike,
+    *,
+    lines: np.ndarray | None = None,
+    segment: Ints | None = None,
+) -> tuple[Layout, Ints, np.ndarray]:
+    """A layout of some pairs alone: with the segment and the kind of each of its lines.
+
+    `lines` are further paths of one line each, numbered after those of the network.
+    """
+    network = reliance.network
+    route = routes(network)
+    every, line, of = route_lines(network, route)
+    asked = np.isin(route.path, np.r_[np.asarray(first), np.asarray(second)])
+    used, place = np.unique(line[asked], return_inverse=True)
+    path, backward = route.path[asked], (route.start > route.stop)[asked]
+    shapes, owner = every[used], of[used]
+    count = len(network.paths)
+    if lines is not None and segment is not None:
+        more = np.arange(len(lines), dtype=np.int64)
+        path, place = np.r_[path, count + more], np.r_[place.ravel(), len(used) + more]
+        backward = np.r_[backward, np.zeros(len(lines), dtype=np.bool_)]
+        shapes, owner = np.r_[shapes, lines], np.r_[owner, segment]
+        count += len(lines)
+    places, radius, zone_pair, zone = _zones(reliance, sides, contest, services)
+    layout = lay_out(
+        shapes,
+        path=path,
+        line=place.ravel(),
+        backward=backward,
+        path_count=count,
+        first=first,
+        second=second,
+        zone_places=places,
+        zone_radius_m=radius,
+        zone_pair=zone_pair,
+        zone=zone,
+    )
+    kinds = network.study.tables["segments"]["kind"].to_numpy(dtype=str)
+    return layout, owner, kinds[owner]
 
 
 def held_pairs(sides: Sides) -> pd.DataFrame:

@@ -132,7 +132,7 @@ class Indoors:
         for link in hops:
             mine = csr_row(items, link).tolist()
             cord = not any(self._laid(one, site) for one in mine)
-            found |= {one for one in mine if self._stands(one, site)}
+            found |= {one for one in mine if self.stands(one, site)}
             found |= {one for one in mine if cord and self._is(one, "cables")}
         waiting = list(found)
         while waiting:
@@ -141,7 +141,7 @@ class Indoors:
                 continue
             ahead = self._ahead
             for onward in csr_row(ahead, at).tolist():
-                if onward not in found and self._stands(onward, site):
+                if onward not in found and self.stands(onward, site):
                     found.add(onward)
                     waiting.append(onward)
         return found
@@ -152,8 +152,20 @@ class Indoors:
     def _is(self, column: int, role: str) -> bool:
         return column < self.count and bool(self.role[column] == role)
 
-    def _stands(self, column: int, site: int) -> bool:
-        """Whether an asset may be part of a tail at a site: by itself, whatever it belongs to."""
+    def stands(self, column: int, site: int) -> bool:
+        """Tell whether an asset may be part of a tail at a site: by itself, whatever it belongs to.
+
+        Parameters
+        ----------
+        column : int
+            Assets, then links.
+        site : int
+            Asset number of the site.
+
+        Returns
+        -------
+        bool
+        """
         if column >= self.count:
             return True
         role = self.role[column]
@@ -218,14 +230,19 @@ class Indoors:
         return union(self.reliance.steps, self.reliance.works)
 
 
-def _tail_hops(indoors: Indoors, paths: Sequence[int]) -> list[tuple[int, list[int]]]:
-    """Site and common hops at both ends of a circuit, each in order from its end.
+def tail_hops(indoors: Indoors, paths: Sequence[int]) -> list[tuple[int, list[int]]]:
+    """Find the site and the common hops at both ends of a circuit, each in order from its end.
 
     Parameters
     ----------
     indoors : Indoors
     paths : sequence of int
         The paths of one circuit that count.
+
+    Returns
+    -------
+    list of (int, list of int)
+        Asset number of the site (-1: none), and links; end a, then end b.
     """
     network = indoors.reliance.network
     if not len(paths):
@@ -257,7 +274,7 @@ def tail_columns(indoors: Indoors, paths: Ints) -> set[int]:
         Columns: assets, then links.
     """
     found: set[int] = set()
-    for site, hops in _tail_hops(indoors, paths.tolist()):
+    for site, hops in tail_hops(indoors, paths.tolist()):
         if hops:
             found |= indoors.brings(hops, site)
     return found

@@ -258,6 +258,24 @@ def asset_places(base: Base, numbers: Sequence[int]) -> list[WorkPlace]:
     return found
 
 
+def point_place(study: Study, of: str, point: shapely.Point) -> WorkPlace:
+    """Say where one point is.
+
+    Parameters
+    ----------
+    study : Study
+    of : str
+        What it is the place of.
+    point : Point
+        In the study's plane.
+
+    Returns
+    -------
+    WorkPlace
+    """
+    return _place(landmarks_of(study), of, point, None)
+
+
 def asset_shapes(base: Base, numbers: Sequence[int]) -> list[Any]:
     """Geometries of assets in the study's plane, or of what they lie in or stand on.
 
