@@ -230,7 +230,7 @@ def shared_least(found: Asked, name: str) -> set[str]:
 
 @published(
     "rfc-8390",
-    "section 1.4, figure 2, wanted",
+    "section 1.4, figure 2",
     "two disjoint paths from Src to Dst are wanted, of which one is Src-A-B-U-V-W-Dst",
     of="disjointness",
 )
@@ -240,7 +240,7 @@ def test_the_second_path_through_two_domains(found: Asked) -> None:
 
 @published(
     "rfc-7812",
-    "section 4, paths from G, J and H of figure 2",
+    "section 4, figure 2",
     "it is impossible to have two link- or node-disjoint paths from G to R",
     of="disjointness",
 )

@@ -1,4 +1,8 @@
-"""Published cases of what one event takes: single points of failure, outages, disasters."""
+"""Published cases of what one event takes: single points of failure, outages, disasters.
+
+Networks of documents are islands of one plant, which is proved once; `takes` asks `contingency`,
+`states` asks `outage`.
+"""
 
 from __future__ import annotations
 
@@ -9,21 +13,75 @@ import pytest
 import waysapart as wa
 from drawn_plant import on_the_grid
 from published import published
-from published_plants import PublishedNet, ducts, shared
+from published_plants import Island, Proved, PublishedNet, ducts, islands
+
+RING = "E-D D-C R-E D-F F-B R-A A-B B-C"
+TAIL = f"{RING} C-G G-J G-H J-H"
+BLOCKS = "R-E E-D D-C R-A A-B B-C C-F F-G G-H H-I I-J J-C H-K K-P P-O O-N N-M M-L L-K"
 
 
-def takes(proof: wa.Proof, circuit: str) -> set[str]:
-    """Pits, ducts, sites and holders whose loss alone loses a circuit, less its two ends."""
-    lost = wa.contingency(proof).frame()
-    lost = lost[(lost["circuit"] == circuit) & (lost["state"] == "lost")]
-    ends = {row["id"]: (row["a"], row["b"]) for _, row in proof.study.tables["circuits"].iterrows()}
-    own = {end for relay in ends[circuit] for end in (relay, relay.removeprefix("R-"))}
-    return set(lost["asset"]) - own
+def complete(*halves: range) -> str:
+    """Complete graphs, each of some nodes."""
+    return " ".join(f"{a}-{b}" for nodes in halves for a in nodes for b in nodes if b < a)
 
 
-def states(proof: wa.Proof, *assets: str) -> dict[str, str]:
-    """How each circuit stands while some things are out of service."""
-    return {one["id"]: one["state"] for one in wa.outage(proof, assets=assets).facts()["circuits"]}
+PLANT = {
+    "isolated": Island("A-X X-B X-C", circuits={"AB": ("A X B",), "AC": ("A X C",)}, grouped=True),
+    "kept": Island("A-X X-B A-Y Y-C", circuits={"AB": ("A X B",), "AC": ("A Y C",)}, grouped=True),
+    "one_plus_one": Island("A-B B-C C-D A-E E-F F-G G-D", circuits={"K": ("A B C D", "A E F G D")}),
+    "ends": Island("S-A A-T S-B B-T", circuits={"K": ("S A T", "S B T")}),
+    "cut": Island(
+        TAIL,
+        circuits={"G": ("G C D E R", "G C B A R"), "J": ("J G C D E R", "J H G C B A R")},
+    ),
+    "blue": Island(TAIL, circuits={"K": ("B A R", "B F D E R")}),
+    "children": Island(
+        BLOCKS, circuits={"F": ("F C D E R", "F G H I J C B A R"), "D": ("D E R", "D C B A R")}
+    ),
+    "blocks": Island(BLOCKS, circuits={"K": ("O P K H I J C D E R", "O N M L K H G F C B A R")}),
+    "loop": Island("S-N S-E N-E E-D", circuits={"K": ("S E D", "S N E D")}),
+    "ring": Island("S-E E-D D-C C-B B-A A-S", circuits={"K": ("S E", "S A B C D E")}),
+    "remote": Island(
+        "D1-E S-E E-R3 R3-D2 S-N N-R1 R1-R2 R2-R3",
+        circuits={
+            "R3": ("S E R3", "S N R1 R2 R3"),
+            "E": ("S E", "S N R1 R2 R3 E"),
+            "D1": ("S E D1", "S N R1 R2 R3 E D1"),
+            "D2": ("S E R3 D2", "S N R1 R2 R3 D2"),
+        },
+    ),
+    "tunnels": Island(
+        "S-E E-R3 S-N N-E N-R1 R1-R2 R2-R3",
+        circuits={"1": ("S N R1 R2",), "2": ("S E R3 R2",), "3": ("S N E R3",)},
+    ),
+    "tray": Island(
+        "S-A A-T S-B B-T", circuits={"K": ("S A T", "S B T")}, risks={"tray": "S-A B-T"}
+    ),
+    "barbell": Island(
+        f"{complete(range(10), range(10, 20))} 9-10",
+        circuits={
+            "across": ("0 9 10 19", "0 1 9 10 11 19"),
+            "left": ("0 1 5", "0 2 5"),
+            "right": ("14 12 19", "14 13 19"),
+        },
+    ),
+    "points": Island(
+        f"{complete(range(4), range(6, 10))} 3-4 4-5 5-6 2-8",
+        circuits={
+            "without": ("0 3 4 5 6 9", "0 1 3 4 5 6 7 9"),
+            "with": ("0 3 4 5 6 9", "0 2 8 9"),
+        },
+    ),
+    "bridges": Island(
+        "0-1 1-2 0-2 0-3 3-4 4-5 3-5 4-6", circuits={"K": ("1 0 3 4 6", "1 2 0 3 5 4 6")}
+    ),
+    "cycles": Island("0-1 1-2 2-3 3-0 2-4 4-5 2-5", circuits={"K": ("0 1 2 4", "0 3 2 5 4")}),
+}
+
+
+@pytest.fixture(scope="module")
+def proved(tmp_path_factory: pytest.TempPathFactory) -> Proved:
+    return Proved(islands(PLANT).proof(tmp_path_factory.mktemp("events")))
 
 
 @published(
@@ -44,10 +102,9 @@ def test_a_flood_takes_two_routes_that_share_nothing(tmp_path: Path) -> None:
         net.rows["hazards"].append(
             {"id": "flood", "kind": "flood", "line": [(2000, 200)], "area_m": width_m}
         )
-        proof = net.proof(tmp_path / name)
-        assert takes(proof, "K") == ({"flood"} if taken else set())
-        (found,) = proof.facts()["circuits"]
-        assert found["verdict"] == ("shared" if taken else "apart")
+        found = Proved(net.proof(tmp_path / name))
+        assert found.takes("K") == ({"flood"} if taken else set())
+        assert found.verdict("K") == ("shared" if taken else "apart")
 
 
 @published(
@@ -84,17 +141,16 @@ def test_a_backhoe_and_a_train_wreck(tmp_path: Path) -> None:
     "a node with one lightpath to B and one to C needs A-B and A-C to be diverse",
     of="events",
 )
-def test_a_node_is_isolated_by_what_its_two_circuits_share(tmp_path: Path) -> None:
-    for name, second, lost in (
-        ("common", "A X C", {"A", "A-X", "X"}),
-        ("diverse", "A Y C", {"A"}),
-    ):
-        net = PublishedNet("A-X X-B X-C A-Y Y-C", sites="A B C")
-        net.circuit("AB", "A X B", group="G")
-        net.circuit("AC", second, group="G")
-        counts = wa.contingency(net.proof(tmp_path / name)).counts()
-        isolating = set(counts.loc[counts["groups_lost"] > 0, "asset"])
-        assert isolating - {"R-A"} == lost
+def test_a_node_is_isolated_by_what_its_two_circuits_share(proved: Proved) -> None:
+    """Two circuits from A: both by X, and one by X and one by Y."""
+    counts = wa.contingency(proved.proof).counts()
+    lost = set(counts.loc[counts["groups_lost"] > 0, "asset"])
+    assert {one for one in lost if one.startswith("isolated.")} == {
+        "isolated.A",
+        "isolated.A-isolated.X",
+        "isolated.X",
+    }
+    assert {one for one in lost if one.startswith("kept.")} == {"kept.A"}
 
 
 @published(
@@ -103,13 +159,10 @@ def test_a_node_is_isolated_by_what_its_two_circuits_share(tmp_path: Path) -> No
     "A-B-C-D and A-E-F-G-D are node- and link-disjoint; when B fails, D takes the other",
     of="events",
 )
-def test_one_plus_one_when_a_node_of_main_fails(tmp_path: Path) -> None:
-    net = PublishedNet("A-B B-C C-D A-E E-F F-G G-D", sites="A D")
-    net.circuit("K", "A B C D", "A E F G D")
-    proof = net.proof(tmp_path)
-    assert proof.facts()["circuits"][0]["verdict"] == "apart"
-    assert states(proof, "B") == {"K": "on-alternate"}
-    assert states(proof, "B", "F") == {"K": "lost"}
+def test_one_plus_one_when_a_node_of_main_fails(proved: Proved) -> None:
+    assert proved.verdict("one_plus_one.K") == "apart"
+    assert proved.states("one_plus_one", "B") == {"K": "on-alternate"}
+    assert proved.states("one_plus_one", "B", "F") == {"K": "lost"}
 
 
 @published(
@@ -118,18 +171,11 @@ def test_one_plus_one_when_a_node_of_main_fails(tmp_path: Path) -> None:
     "node-diverse paths are link-diverse; ingress and egress remain single points of failure",
     of="events",
 )
-def test_the_ends_remain_single_points_of_failure(tmp_path: Path) -> None:
-    net = PublishedNet("S-A A-T S-B B-T", sites="S T")
-    net.circuit("K", "S A T", "S B T")
-    proof = net.proof(tmp_path)
-    (found,) = proof.facts()["circuits"]
-    assert (found["verdict"], found["shared"]) == ("apart", [])
-    assert set(found["unavoidable"]) == {"S", "T", "R-S", "R-T"}
-    lost = wa.contingency(proof).frame().query("state == 'lost'")
-    assert set(lost["asset"]) == {"S", "T", "R-S", "R-T"}
-
-
-TWO_CONNECTED = "E-D D-C R-E D-F F-B R-A A-B B-C"
+def test_the_ends_remain_single_points_of_failure(proved: Proved) -> None:
+    assert (proved.verdict("ends.K"), proved.shared("ends.K")) == ("apart", set())
+    ends = {"ends.S", "ends.T", "R-ends.S", "R-ends.T"}
+    assert set(proved.said["ends.K"]["unavoidable"]) == ends
+    assert set(proved.lost.loc[proved.lost["circuit"] == "ends.K", "asset"]) == ends
 
 
 @published(
@@ -139,14 +185,10 @@ TWO_CONNECTED = "E-D D-C R-E D-F F-B R-A A-B B-C"
     "part behind C",
     of="events",
 )
-def test_cut_nodes_and_a_cut_link_of_a_network_that_is_not_2_connected(tmp_path: Path) -> None:
+def test_cut_nodes_and_a_cut_link_of_a_network_that_is_not_2_connected(proved: Proved) -> None:
     """From J, which is behind G: those three, and nothing else."""
-    net = PublishedNet(f"{TWO_CONNECTED} C-G G-J G-H J-H", sites="R G J")
-    net.circuit("G", "G C D E R", "G C B A R")
-    net.circuit("J", "J G C D E R", "J H G C B A R")
-    proof = net.proof(tmp_path)
-    assert takes(proof, "G") == {"C", "C-G"}
-    assert takes(proof, "J") == {"C", "C-G", "G"}
+    assert proved.takes("cut.G") == {"C", "C-G"}
+    assert proved.takes("cut.J") == {"C", "C-G", "G"}
 
 
 @published(
@@ -155,15 +197,9 @@ def test_cut_nodes_and_a_cut_link_of_a_network_that_is_not_2_connected(tmp_path:
     "when the link B-A fails, B goes on by B-F-D-E-R",
     of="events",
 )
-def test_the_blue_path_stands_in_when_a_link_of_the_red_fails(tmp_path: Path) -> None:
-    net = PublishedNet(f"{TWO_CONNECTED} C-G G-J G-H J-H", sites="R B")
-    net.circuit("K", "B A R", "B F D E R")
-    proof = net.proof(tmp_path)
-    assert states(proof, "A-B") == {"K": "on-alternate"}
-    assert states(proof, "C", "G", "C-G") == {"K": "untouched"}
-
-
-BLOCKS = "R-E E-D D-C R-A A-B B-C C-F F-G G-H H-I I-J J-C H-K K-P P-O O-N N-M M-L L-K"
+def test_the_blue_path_stands_in_when_a_link_of_the_red_fails(proved: Proved) -> None:
+    assert proved.states("blue", "A-B") == {"K": "on-alternate"}
+    assert proved.states("blue", "C", "G", "C-G") == {"K": "untouched"}
 
 
 @published(
@@ -172,13 +208,9 @@ BLOCKS = "R-E E-D D-C R-A A-B B-C C-F F-G G-H H-I I-J J-C H-K K-P P-O O-N N-M M-
     "C is a cut vertex: F reaches R by C alone, while D has a path to R that goes round C",
     of="events",
 )
-def test_a_cut_vertex_for_one_child_and_not_for_the_other(tmp_path: Path) -> None:
-    net = PublishedNet(BLOCKS, sites="R D F")
-    net.circuit("F", "F C D E R", "F G H I J C B A R")
-    net.circuit("D", "D E R", "D C B A R")
-    proof = net.proof(tmp_path)
-    assert takes(proof, "F") == {"C"}
-    assert takes(proof, "D") == set()
+def test_a_cut_vertex_for_one_child_and_not_for_the_other(proved: Proved) -> None:
+    assert proved.takes("children.F") == {"C"}
+    assert proved.takes("children.D") == set()
 
 
 @published(
@@ -187,13 +219,10 @@ def test_a_cut_vertex_for_one_child_and_not_for_the_other(tmp_path: Path) -> Non
     "blocks 1 and 2 meet in C; blocks 2 and 3 are joined by the cut-link H-K",
     of="events",
 )
-def test_blocks_and_the_cut_link_between_them(tmp_path: Path) -> None:
+def test_blocks_and_the_cut_link_between_them(proved: Proved) -> None:
     """The figure's blue and red path from O to R."""
-    net = PublishedNet(BLOCKS, sites="R O")
-    net.circuit("K", "O P K H I J C D E R", "O N M L K H G F C B A R")
-    proof = net.proof(tmp_path)
-    assert takes(proof, "K") == {"C", "H", "H-K", "K"}
-    assert shared(proof.facts()["circuits"][0]) == {"C", "H", "H-K", "K"}
+    assert proved.takes("blocks.K") == {"C", "H", "H-K", "K"}
+    assert proved.shared("blocks.K") == {"C", "H", "H-K", "K"}
 
 
 @published(
@@ -202,12 +231,9 @@ def test_blocks_and_the_cut_link_between_them(tmp_path: Path) -> None:
     "the alternate by N works when the link S-E fails, and not when router E fails",
     of="events",
 )
-def test_link_protection_is_no_node_protection(tmp_path: Path) -> None:
-    net = PublishedNet("S-N S-E N-E E-D", sites="S D")
-    net.circuit("K", "S E D", "S N E D")
-    proof = net.proof(tmp_path)
-    assert states(proof, "S-E") == {"K": "on-alternate"}
-    assert states(proof, "E") == {"K": "lost"}
+def test_link_protection_is_no_node_protection(proved: Proved) -> None:
+    assert proved.states("loop", "S-E") == {"K": "on-alternate"}
+    assert proved.states("loop", "E") == {"K": "lost"}
 
 
 @published(
@@ -216,12 +242,10 @@ def test_link_protection_is_no_node_protection(tmp_path: Path) -> None:
     "on a ring of six with equal costs S keeps reaching E without the link S-E, by A, B, C and D",
     of="events",
 )
-def test_a_ring_of_six_goes_the_other_way_round(tmp_path: Path) -> None:
-    net = PublishedNet("S-E E-D D-C C-B B-A A-S", sites="S E")
-    net.circuit("K", "S E", "S A B C D E")
-    proof = net.proof(tmp_path)
-    assert states(proof, "S-E") == {"K": "on-alternate"}
-    assert {node: states(proof, node)["K"] for node in "ABCD"} == dict.fromkeys("ABCD", "on-main")
+def test_a_ring_of_six_goes_the_other_way_round(proved: Proved) -> None:
+    assert proved.states("ring", "S-E") == {"K": "on-alternate"}
+    assert proved.states("ring", "B") == {"K": "on-main"}
+    assert proved.takes("ring.K") == set()
 
 
 @published(
@@ -231,18 +255,9 @@ def test_a_ring_of_six_goes_the_other_way_round(tmp_path: Path) -> None:
     "for E and D1",
     of="events",
 )
-def test_which_destinations_survive_the_node(tmp_path: Path) -> None:
-    net = PublishedNet("D1-E S-E E-R3 R3-D2 S-N N-R1 R1-R2 R2-R3", sites="S R3 E D1 D2")
-    for name, primary, backup in (
-        ("R3", "S E R3", "S N R1 R2 R3"),
-        ("E", "S E", "S N R1 R2 R3 E"),
-        ("D1", "S E D1", "S N R1 R2 R3 E D1"),
-        ("D2", "S E R3 D2", "S N R1 R2 R3 D2"),
-    ):
-        net.circuit(name, primary, backup)
-    proof = net.proof(tmp_path)
-    assert set(states(proof, "S-E").values()) == {"on-alternate"}
-    assert states(proof, "E") == {
+def test_which_destinations_survive_the_node(proved: Proved) -> None:
+    assert set(proved.states("remote", "S-E").values()) == {"on-alternate"}
+    assert proved.states("remote", "E") == {
         "R3": "on-alternate",
         "D2": "on-alternate",
         "E": "lost",
@@ -256,21 +271,10 @@ def test_which_destinations_survive_the_node(tmp_path: Path) -> None:
     "tunnels: S-N-R1-R2 protects link and node, S-E-R3-R2 neither, S-N-E-R3 the link only",
     of="events",
 )
-def test_what_repair_tunnels_survive(tmp_path: Path) -> None:
-    net = PublishedNet("S-E E-R3 S-N N-E N-R1 R1-R2 R2-R3", sites="S R2 R3")
-    tunnels = {
-        "S N R1 R2": (True, True),
-        "S E R3 R2": (False, False),
-        "S N E R3": (True, False),
-    }
-    for number, tunnel in enumerate(tunnels):
-        net.circuit(str(number), tunnel)
-    proof = net.proof(tmp_path)
-    link, node = states(proof, "S-E"), states(proof, "E")
-    found = [
-        (link[str(number)] != "lost", node[str(number)] != "lost") for number in range(len(tunnels))
-    ]
-    assert found == list(tunnels.values())
+def test_what_repair_tunnels_survive(proved: Proved) -> None:
+    link, node = proved.states("tunnels", "S-E"), proved.states("tunnels", "E")
+    found = {name: (link[name] != "lost", node[name] != "lost") for name in link}
+    assert found == {"1": (True, True), "2": (False, False), "3": (True, False)}
 
 
 @published(
@@ -279,15 +283,10 @@ def test_what_repair_tunnels_survive(tmp_path: Path) -> None:
     "a casualty that affects one cable does not affect the other",
     of="events",
 )
-@pytest.mark.parametrize("tray", [False, True])
-def test_no_casualty_takes_both_cables(tmp_path: Path, tray: bool) -> None:
+def test_no_casualty_takes_both_cables(proved: Proved) -> None:
     """Apart is what the rule asks; a tray that holds a length of each is a casualty for both."""
-    risks = {"tray": "S-A B-T"} if tray else {}
-    net = PublishedNet("S-A A-T S-B B-T", sites="S T", risks=risks)
-    net.circuit("K", "S A T", "S B T")
-    proof = net.proof(tmp_path)
-    assert takes(proof, "K") == set(risks)
-    assert (proof.facts()["circuits"][0]["verdict"] == "apart") is not tray
+    assert (proved.verdict("ends.K"), proved.takes("ends.K")) == ("apart", set())
+    assert (proved.verdict("tray.K"), proved.takes("tray.K")) == ("shared", {"tray"})
 
 
 @published(
@@ -316,17 +315,10 @@ def test_single_points_of_failure_of_a_protection(tmp_path: Path) -> None:
     "two complete graphs of ten nodes, joined by an edge: that edge (9, 10) is the only bridge",
     of="events",
 )
-def test_the_bridge_of_a_barbell(tmp_path: Path) -> None:
+def test_the_bridge_of_a_barbell(proved: Proved) -> None:
     """Lost across it: the bridge, and the pits at its ends; lost within a half: nothing."""
-    edges = [(a, b) for half in (0, 10) for a in range(half, half + 10) for b in range(half, a)]
-    text = " ".join(f"{a}-{b}" for a, b in [*edges, (9, 10)])
-    net = PublishedNet(text, sites="0 5 14 19")
-    net.circuit("across", "0 9 10 19", "0 1 9 10 11 19")
-    net.circuit("left", "0 1 5", "0 2 5")
-    net.circuit("right", "14 12 19", "14 13 19")
-    proof = net.proof(tmp_path)
-    assert takes(proof, "across") == {"9", "9-10", "10"}
-    assert takes(proof, "left") == takes(proof, "right") == set()
+    assert proved.takes("barbell.across") == {"9", "9-10", "10"}
+    assert proved.takes("barbell.left") == proved.takes("barbell.right") == set()
 
 
 @published(
@@ -336,16 +328,10 @@ def test_the_bridge_of_a_barbell(tmp_path: Path) -> None:
     "are joined",
     of="events",
 )
-def test_articulation_points_of_a_barbell(tmp_path: Path) -> None:
-    edges = [(a, b) for half in (0, 6) for a in range(half, half + 4) for b in range(half, a)]
-    path = [(3, 4), (4, 5), (5, 6), (2, 8)]
-    net = PublishedNet(" ".join(f"{a}-{b}" for a, b in edges + path), sites="0 9")
-    net.circuit("without", "0 3 4 5 6 9", "0 1 3 4 5 6 7 9")
-    net.circuit("with", "0 3 4 5 6 9", "0 2 8 9")
-    proof = net.proof(tmp_path)
-    lost = takes(proof, "without")
+def test_articulation_points_of_a_barbell(proved: Proved) -> None:
+    lost = proved.takes("points.without")
     assert lost - ducts(lost) == {"3", "4", "5", "6"}
-    assert takes(proof, "with") == set()
+    assert proved.takes("points.with") == set()
 
 
 @published(
@@ -354,10 +340,8 @@ def test_articulation_points_of_a_barbell(tmp_path: Path) -> None:
     "of eight edges the bridges are 0-3 and 4-6",
     of="events",
 )
-def test_two_bridges_among_eight_edges(tmp_path: Path) -> None:
-    net = PublishedNet("0-1 1-2 0-2 0-3 3-4 4-5 3-5 4-6", sites="1 6")
-    net.circuit("K", "1 0 3 4 6", "1 2 0 3 5 4 6")
-    assert ducts(takes(net.proof(tmp_path), "K")) == {"0-3", "4-6"}
+def test_two_bridges_among_eight_edges(proved: Proved) -> None:
+    assert ducts(proved.takes("bridges.K")) == {"0-3", "4-6"}
 
 
 @published(
@@ -366,7 +350,5 @@ def test_two_bridges_among_eight_edges(tmp_path: Path) -> None:
     "two components {0, 1, 2, 3} and {2, 4, 5}, which meet in node 2",
     of="events",
 )
-def test_two_cycles_meet_in_one_node(tmp_path: Path) -> None:
-    net = PublishedNet("0-1 1-2 2-3 3-0 2-4 4-5 2-5", sites="0 4")
-    net.circuit("K", "0 1 2 4", "0 3 2 5 4")
-    assert takes(net.proof(tmp_path), "K") == {"2"}
+def test_two_cycles_meet_in_one_node(proved: Proved) -> None:
+    assert proved.takes("cycles.K") == {"2"}

@@ -1,31 +1,130 @@
 """Published cases of what two paths share: diverse on a diagram, one trench in the ground.
 
-Each network of a document is drawn as pits and ducts and proved; RFCs call a path an LSP or a
+Networks of documents are islands of one plant, which is proved once. RFCs call a path an LSP or a
 lightpath, and what several links share a shared risk link group (SRLG).
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 import waysapart as wa
 from published import published
-from published_plants import PublishedNet, shared
+from published_plants import Island, Proved, PublishedNet, islands
+
+HOMED = "C1-PE1 C1-PE2 PE1-P PE2-Q P-PE3 Q-PE4 PE1-PE2 PE3-PE4 PE3-C2 PE4-C2"
+EQUAL = {
+    "E1": "S L2 E1 A D",
+    "E2": "S L2 E2 B D",
+    "E3": "S E3 E2 B D",
+    "L1": "S N A D",
+}
+FIGURE_6 = {
+    "srlg1": "O1-p1 O1-p2 O1-p3 O1-p4 O2-p5 O2-p6",
+    "srlg2": "O1-p1 O1-p2 O1-p3",
+    "srlg3": "O1-p4",
+    "srlg4": "O2-p7 O2-p8",
+}
+PLANT = {
+    "diagram": Island("A-B C-D", circuits={"X": ("A B",), "Y": ("C D",)}, grouped=True),
+    "ground": Island(
+        "A-X C-X X-Y Y-B Y-D", circuits={"X": ("A X Y B",), "Y": ("C X Y D",)}, grouped=True
+    ),
+    "fibres": Island("A-B A-C C-B", circuits={"K": ("A B", "A C B")}),
+    "cables": Island("A-X X-B X-C", circuits={"K": ("A X B", "A X C X B")}),
+    "meeting": Island(
+        "N-a a-b b-r r-c c-T P-d d-e e-r r-f f-O",
+        circuits={"X": ("N a b r c T",), "Y": ("P d e r f O",)},
+        grouped=True,
+        risks={"north": "a-b d-e", "south": "r-c r-f"},
+    ),
+    "conduits": Island(
+        "S-A A-T S-B B-T S-C C-T",
+        circuits={"K": ("S A T", "S B T")},
+        risks={"one": "S-A B-T", "two": "S-A S-C"},
+    ),
+    "free": Island("S-A A-T S-B B-T", circuits={"K": ("S A T", "S B T")}),
+    "common": Island(
+        "S-A A-T S-B B-T", circuits={"K": ("S A T", "S B T")}, risks={"conduit": "A-T S-B"}
+    ),
+    "union": Island(
+        "S-A A-T S-B B-T",
+        circuits={"K": ("S A T", "S B T")},
+        risks={"s1": "S-A A-T", "s2": "A-T S-B", "s3": "S-B B-T"},
+    ),
+    "adjacent": Island(
+        " ".join(
+            [f"O1-p{link} p{link}-O2" for link in (1, 2, 3, 4)]
+            + [f"O2-p{link} p{link}-O3" for link in (5, 6, 7, 8)]
+        ),
+        circuits={
+            "12": ("O1 p1 O2", "O1 p2 O2"),
+            "14": ("O1 p1 O2", "O1 p4 O2"),
+            "56": ("O2 p5 O3", "O2 p6 O3"),
+            "57": ("O2 p5 O3", "O2 p7 O3"),
+            "78": ("O2 p7 O3", "O2 p8 O3"),
+        },
+        risks=FIGURE_6,
+    ),
+    "over_two": Island(
+        "O1-p4 p4-O2 O2-p5 p5-O3",
+        circuits={"4": ("O1 p4 O2",), "5": ("O2 p5 O3",)},
+        grouped=True,
+        risks={"srlg1": "O1-p4 O2-p5"},
+    ),
+    "broadcast": Island(
+        "S-PN PN-N PN-E E-D N-D S-N",
+        circuits={"near": ("S PN E D", "S PN N D"), "far": ("S PN E D", "S N D")},
+    ),
+    "equal": Island(
+        "S-L2 L2-E1 L2-E2 S-E3 E3-E2 E1-A E2-B A-D B-D S-N N-A",
+        circuits={
+            f"{one}/{other}": (EQUAL[one], EQUAL[other])
+            for one, other in (
+                ("E1", "E3"),
+                ("E2", "E1"),
+                ("E2", "E3"),
+                ("E1", "L1"),
+                ("E2", "L1"),
+            )
+        },
+    ),
+    "trees": Island(
+        "E-D D-C R-E D-F F-B R-A A-B B-C",
+        circuits={"F": ("B F D E R", "B A R"), "C": ("B C D E R", "B A R")},
+    ),
+    "homed": Island(
+        HOMED,
+        circuits={
+            "single": ("C1 PE1 P PE3 C2", "C1 PE1 PE2 Q PE4 C2"),
+            "dual": ("C1 PE1 P PE3 C2", "C1 PE2 Q PE4 C2"),
+        },
+    ),
+    "inside": Island(
+        HOMED,
+        circuits={"dual": ("C1 PE1 P PE3 C2", "C1 PE2 Q PE4 C2")},
+        risks={"conduit": "P-PE3 Q-PE4"},
+    ),
+    "domains": Island(
+        "Src-A A-B B-U U-V V-W W-Dst Src-C C-D D-X X-Y Y-Z Z-Dst X-V Y-W",
+        circuits={
+            "met": ("Src A B U V W Dst", "Src C D X V W Dst"),
+            "kept": ("Src A B U V W Dst", "Src C D X Y Z Dst"),
+        },
+    ),
+    "next_hops": Island("S-E1 S-E2 E2-E1 E1-D1", circuits={"K": ("S E1 D1", "S E2 E1 D1")}),
+    "entries": Island(
+        "A-W W-up up-north north-B A-E E-up up-south south-B",
+        circuits={"K": ("A W up north B", "A E up south B")},
+    ),
+}
 
 
-def group(net: PublishedNet, folder: Path) -> dict[str, Any]:
-    """What `prove` says of the only group."""
-    (found,) = net.proof(folder).facts()["groups"]
-    return dict(found)
-
-
-def two_circuits(net: PublishedNet, one: str, other: str) -> None:
-    """Circuits X and Y of one group, each with one path."""
-    net.circuit("X", one, group="G")
-    net.circuit("Y", other, group="G")
+@pytest.fixture(scope="module")
+def proved(tmp_path_factory: pytest.TempPathFactory) -> Proved:
+    return Proved(islands(PLANT).proof(tmp_path_factory.mktemp("sharing")))
 
 
 @published(
@@ -35,15 +134,10 @@ def two_circuits(net: PublishedNet, one: str, other: str) -> None:
     "run from X to Y",
     of="sharing",
 )
-def test_two_cables_through_one_bottleneck(tmp_path: Path) -> None:
-    """Drawn as the diagram shows them they are apart; as they are routed they share X, Y, X-Y."""
-    diagram = PublishedNet("A-B C-D", sites="A B C D")
-    two_circuits(diagram, "A B", "C D")
-    assert group(diagram, tmp_path / "diagram")["shared"] == []
-    ground = PublishedNet("A-X C-X X-Y Y-B Y-D", sites="A B C D")
-    two_circuits(ground, "A X Y B", "C X Y D")
-    found = group(ground, tmp_path / "ground")
-    assert (found["verdict"], shared(found)) == ("shared", {"X", "X-Y", "Y"})
+def test_two_cables_through_one_bottleneck(proved: Proved) -> None:
+    """Drawn as the diagram shows them they share nothing; as they are routed, X, Y and X-Y."""
+    assert proved.shared("diagram") == set()
+    assert (proved.verdict("ground"), proved.shared("ground")) == ("shared", {"X", "X-Y", "Y"})
 
 
 @published(
@@ -52,15 +146,11 @@ def test_two_cables_through_one_bottleneck(tmp_path: Path) -> None:
     "fibres A-B, A-C and C-B look like a triangle; they lie in the cables A-X, X-B and X-C",
     of="sharing",
 )
-def test_a_triangle_of_fibres_in_a_star_of_cables(tmp_path: Path) -> None:
+def test_a_triangle_of_fibres_in_a_star_of_cables(proved: Proved) -> None:
     """A-B with its alternate over C: apart on the diagram; in the cables A-X and X-B twice."""
-    fibres = PublishedNet("A-B A-C C-B", sites="A B")
-    fibres.circuit("K", "A B", "A C B")
-    assert fibres.facts(tmp_path / "fibres")["K"]["verdict"] == "apart"
-    cables = PublishedNet("A-X X-B X-C", sites="A B")
-    cables.circuit("K", "A X B", "A X C X B")
-    found = cables.facts(tmp_path / "cables")["K"]
-    assert (found["verdict"], shared(found)) == ("shared", {"A-X", "X", "X-B"})
+    assert proved.verdict("fibres.K") == "apart"
+    assert proved.verdict("cables.K") == "shared"
+    assert proved.shared("cables.K") == {"A-X", "X", "X-B"}
 
 
 @published(
@@ -70,16 +160,10 @@ def test_a_triangle_of_fibres_in_a_star_of_cables(tmp_path: Path) -> None:
     "without sharing right of way",
     of="sharing",
 )
-def test_routes_that_meet_again_and_again(tmp_path: Path) -> None:
+def test_routes_that_meet_again_and_again(proved: Proved) -> None:
     """Ducts of their own in two common rights of way, and one common pit on the way."""
-    net = PublishedNet(
-        "N-a a-b b-r r-c c-T P-d d-e e-r r-f f-O",
-        sites="N T P O",
-        risks={"north": "a-b d-e", "south": "r-c r-f"},
-    )
-    two_circuits(net, "N a b r c T", "P d e r f O")
-    found = group(net, tmp_path)
-    assert (found["verdict"], shared(found)) == ("shared", {"north", "r", "south"})
+    assert proved.verdict("meeting") == "shared"
+    assert proved.shared("meeting") == {"north", "r", "south"}
 
 
 @published(
@@ -134,14 +218,10 @@ def test_one_office_with_two_supplies_or_one(tmp_path: Path, batteries: tuple[st
     "in one conduit; a link may belong to several",
     of="sharing",
 )
-def test_two_fibres_in_one_conduit(tmp_path: Path) -> None:
+def test_two_fibres_in_one_conduit(proved: Proved) -> None:
     """Two conduits hold ducts of main; only the one that holds a duct of alternate counts."""
-    net = PublishedNet(
-        "S-A A-T S-B B-T S-C C-T", sites="S T", risks={"one": "S-A B-T", "two": "S-A S-C"}
-    )
-    net.circuit("K", "S A T", "S B T")
-    found = net.facts(tmp_path)["K"]
-    assert (found["verdict"], shared(found)) == ("shared", {"one"})
+    assert proved.verdict("conduits.K") == "shared"
+    assert proved.shared("conduits.K") == {"one"}
 
 
 @published(
@@ -150,14 +230,10 @@ def test_two_fibres_in_one_conduit(tmp_path: Path) -> None:
     "link- and node-diverse paths need not be disjoint: a common physical layer fails both",
     of="sharing",
 )
-def test_link_and_node_diverse_is_not_enough(tmp_path: Path) -> None:
+def test_link_and_node_diverse_is_not_enough(proved: Proved) -> None:
     """The same two paths, node for node, with and without a conduit that two links run through."""
-    for name, conduit in (("free", {}), ("common", {"conduit": "A-T S-B"})):
-        net = PublishedNet("S-A A-T S-B B-T", sites="S T", risks=conduit)
-        net.circuit("K", "S A T", "S B T")
-        found = net.facts(tmp_path / name)["K"]
-        assert shared(found) == set(conduit)
-        assert found["verdict"] == ("shared" if conduit else "apart")
+    assert (proved.verdict("free.K"), proved.shared("free.K")) == ("apart", set())
+    assert (proved.verdict("common.K"), proved.shared("common.K")) == ("shared", {"conduit"})
 
 
 @published(
@@ -167,30 +243,17 @@ def test_link_and_node_diverse_is_not_enough(tmp_path: Path) -> None:
     "to a risk unless both cover it",
     of="sharing",
 )
-def test_risks_of_a_path_are_those_of_its_links(tmp_path: Path) -> None:
+def test_risks_of_a_path_are_those_of_its_links(proved: Proved) -> None:
     """s1 is on main alone, s2 on a link of main and on one of alternate, s3 on alternate alone."""
-    net = PublishedNet(
-        "S-A A-T S-B B-T",
-        sites="S T",
-        risks={"s1": "S-A A-T", "s2": "A-T S-B", "s3": "S-B B-T"},
+    assert proved.shared("union.K") == {"s2"}
+    events = (
+        wa.contingency(proved.proof).frame().query("circuit == 'union.K' and role == 'holders'")
     )
-    net.circuit("K", "S A T", "S B T")
-    proof = net.proof(tmp_path)
-    assert shared(proof.facts()["circuits"][0]) == {"s2"}
-    lost = wa.contingency(proof).frame().query("role == 'holders'")
-    assert dict(zip(lost["asset"], lost["state"], strict=True)) == {
-        "s1": "exposed",
-        "s2": "lost",
-        "s3": "exposed",
+    assert dict(zip(events["asset"], events["state"], strict=True)) == {
+        "union.s1": "exposed",
+        "union.s2": "lost",
+        "union.s3": "exposed",
     }
-
-
-FIGURE_6 = {
-    "srlg1": "O1-p1 O1-p2 O1-p3 O1-p4 O2-p5 O2-p6",
-    "srlg2": "O1-p1 O1-p2 O1-p3",
-    "srlg3": "O1-p4",
-    "srlg4": "O2-p7 O2-p8",
-}
 
 
 @published(
@@ -200,26 +263,17 @@ FIGURE_6 = {
     "links 7 and 8",
     of="sharing",
 )
-def test_groups_over_two_adjacencies(tmp_path: Path) -> None:
+def test_groups_over_two_adjacencies(proved: Proved) -> None:
     """Links 1 to 4 lead from O1 to O2, 5 to 8 from O2 to O3, each with a pit of its own."""
-    edges = " ".join(f"O1-p{n} p{n}-O2" if n < 5 else f"O2-p{n} p{n}-O3" for n in range(1, 9))
-    net = PublishedNet(edges, sites="O1 O2 O3", risks=FIGURE_6)
-    pairs = {
-        ("1", "2"): {"srlg1", "srlg2"},
-        ("1", "4"): {"srlg1"},
-        ("5", "6"): {"srlg1"},
-        ("5", "7"): set(),
-        ("7", "8"): {"srlg4"},
+    found = {pair: proved.shared(f"adjacent.{pair}") for pair in ("12", "14", "56", "57", "78")}
+    assert found == {
+        "12": {"srlg1", "srlg2"},
+        "14": {"srlg1"},
+        "56": {"srlg1"},
+        "57": set(),
+        "78": {"srlg4"},
     }
-    for one, other in pairs:
-        ends = ("O1", "O2") if int(one) < 5 else ("O2", "O3")
-        net.circuit(f"{one}{other}", *(f"{ends[0]} p{link} {ends[1]}" for link in (one, other)))
-    net.circuit("X", "O1 p4 O2", group="G")
-    net.circuit("Y", "O2 p5 O3", group="G")
-    facts = net.proof(tmp_path).facts()
-    found = {one["id"]: shared(one) for one in facts["circuits"]}
-    assert {pair: found["".join(pair)] for pair in pairs} == pairs
-    assert "srlg1" in shared(facts["groups"][0])
+    assert "srlg1" in proved.shared("over_two")
 
 
 @published(
@@ -229,13 +283,9 @@ def test_groups_over_two_adjacencies(tmp_path: Path) -> None:
     "one link",
     of="sharing",
 )
-def test_an_alternate_over_the_same_broadcast_link(tmp_path: Path) -> None:
-    net = PublishedNet("S-PN PN-N PN-E E-D N-D S-N", sites="S D")
-    net.circuit("near", "S PN E D", "S PN N D")
-    net.circuit("far", "S PN E D", "S N D")
-    found = net.facts(tmp_path)
-    assert shared(found["near"]) == {"PN", "S-PN"}
-    assert found["far"]["verdict"] == "apart"
+def test_an_alternate_over_the_same_broadcast_link(proved: Proved) -> None:
+    assert proved.shared("broadcast.near") == {"PN", "S-PN"}
+    assert proved.verdict("broadcast.far") == "apart"
 
 
 @published(
@@ -245,18 +295,9 @@ def test_an_alternate_over_the_same_broadcast_link(tmp_path: Path) -> None:
     "only link-protected by E3",
     of="sharing",
 )
-def test_equal_paths_protect_each_other_in_part(tmp_path: Path) -> None:
+def test_equal_paths_protect_each_other_in_part(proved: Proved) -> None:
     """L2 is a broadcast link from S to E1 and E2; E3 goes on over E2."""
-    net = PublishedNet("S-L2 L2-E1 L2-E2 S-E3 E3-E2 E1-A E2-B A-D B-D S-N N-A", sites="S D")
-    paths = {
-        "E1": "S L2 E1 A D",
-        "E2": "S L2 E2 B D",
-        "E3": "S E3 E2 B D",
-        "L1": "S N A D",
-    }
-    for one, other in (("E1", "E3"), ("E2", "E1"), ("E2", "E3"), ("E1", "L1"), ("E2", "L1")):
-        net.circuit(f"{one}/{other}", paths[one], paths[other])
-    found = {name: shared(facts) for name, facts in net.facts(tmp_path).items()}
+    found = {name: proved.shared(f"equal.{name}") for name in PLANT["equal"].circuits}
     assert found["E1/E3"] == set()
     assert found["E2/E1"] == {"L2", "S-L2"}
     assert found["E2/E3"] == {"B", "B-D", "E2", "E2-B"}
@@ -270,12 +311,8 @@ def test_equal_paths_protect_each_other_in_part(tmp_path: Path) -> None:
     "paths B-F-D-E-R and B-C-D-E-R of the blue tree are link- and node-disjoint from B-A-R",
     of="sharing",
 )
-def test_redundant_trees_of_a_2_connected_graph(tmp_path: Path) -> None:
-    net = PublishedNet("E-D D-C R-E D-F F-B R-A A-B B-C", sites="R B")
-    net.circuit("F", "B F D E R", "B A R")
-    net.circuit("C", "B C D E R", "B A R")
-    found = net.facts(tmp_path)
-    assert {one["verdict"] for one in found.values()} == {"apart"}
+def test_redundant_trees_of_a_2_connected_graph(proved: Proved) -> None:
+    assert proved.verdict("trees.F") == proved.verdict("trees.C") == "apart"
 
 
 @published(
@@ -285,16 +322,11 @@ def test_redundant_trees_of_a_2_connected_graph(tmp_path: Path) -> None:
     "where the paths in between are diverse as well",
     of="sharing",
 )
-def test_single_and_dual_homing(tmp_path: Path) -> None:
+def test_single_and_dual_homing(proved: Proved) -> None:
     """C1 by PE1 alone, by PE1 and PE2, and by both with a provider's conduit in common."""
-    edges = "C1-PE1 C1-PE2 PE1-P PE2-Q P-PE3 Q-PE4 PE1-PE2 PE3-PE4 PE3-C2 PE4-C2"
-    wanted = {"single": {"C1-PE1", "PE1"}, "dual": set(), "conduit": {"conduit"}}
-    for name, answer in wanted.items():
-        risks = {"conduit": "P-PE3 Q-PE4"} if name == "conduit" else {}
-        net = PublishedNet(edges, sites="C1 C2", risks=risks)
-        second = "C1 PE1 PE2 Q PE4 C2" if name == "single" else "C1 PE2 Q PE4 C2"
-        net.circuit("K", "C1 PE1 P PE3 C2", second)
-        assert shared(net.facts(tmp_path / name)["K"]) == answer
+    assert proved.shared("homed.single") == {"C1-PE1", "PE1"}
+    assert (proved.verdict("homed.dual"), proved.shared("homed.dual")) == ("apart", set())
+    assert proved.shared("inside.dual") == {"conduit"}
 
 
 @published(
@@ -303,16 +335,10 @@ def test_single_and_dual_homing(tmp_path: Path) -> None:
     "Src-A-B-U-V-W-Dst and Src-C-D-X-V-W-Dst leave by different domains' links and still meet",
     of="sharing",
 )
-def test_two_entries_that_meet_in_the_second_domain(tmp_path: Path) -> None:
+def test_two_entries_that_meet_in_the_second_domain(proved: Proved) -> None:
     """Over X, Y and Z instead nothing is in common."""
-    net = PublishedNet(
-        "Src-A A-B B-U U-V V-W W-Dst Src-C C-D D-X X-Y Y-Z Z-Dst X-V Y-W", sites="Src Dst"
-    )
-    net.circuit("met", "Src A B U V W Dst", "Src C D X V W Dst")
-    net.circuit("kept", "Src A B U V W Dst", "Src C D X Y Z Dst")
-    found = net.facts(tmp_path)
-    assert shared(found["met"]) == {"V", "V-W", "W", "W-Dst"}
-    assert found["kept"]["verdict"] == "apart"
+    assert proved.shared("domains.met") == {"V", "V-W", "W", "W-Dst"}
+    assert proved.verdict("domains.kept") == "apart"
 
 
 @published(
@@ -322,17 +348,11 @@ def test_two_entries_that_meet_in_the_second_domain(tmp_path: Path) -> None:
     "both are gone",
     of="sharing",
 )
-def test_two_next_hops_and_one_node(tmp_path: Path) -> None:
+def test_two_next_hops_and_one_node(proved: Proved) -> None:
     """Losing the link S-E1 leaves the path by E2; losing E1 leaves none."""
-    net = PublishedNet("S-E1 S-E2 E2-E1 E1-D1", sites="S D1")
-    net.circuit("K", "S E1 D1", "S E2 E1 D1")
-    proof = net.proof(tmp_path)
-    assert shared(proof.facts()["circuits"][0]) == {"E1", "E1-D1"}
-    states = {
-        asset: wa.dig(proof, assets=[asset]).facts()["circuits"][0]["state"]
-        for asset in ("S-E1", "E1")
-    }
-    assert states == {"S-E1": "on-alternate", "E1": "lost"}
+    assert proved.shared("next_hops.K") == {"E1", "E1-D1"}
+    assert proved.states("next_hops", "S-E1") == {"K": "on-alternate"}
+    assert proved.states("next_hops", "E1") == {"K": "lost"}
 
 
 @published(
@@ -341,21 +361,7 @@ def test_two_next_hops_and_one_node(tmp_path: Path) -> None:
     "entries were diverse, and yet all physical paths had a single point of failure",
     of="sharing",
 )
-def test_diverse_entries_that_meet_upstream(tmp_path: Path) -> None:
-    """Entries at opposite sides of B and ducts of their own, and one pit two streets away."""
-    net = PublishedNet(
-        "A-W W-up up-north north-B A-E E-up up-south south-B",
-        sites="A B",
-        places={
-            "A": (0, 0),
-            "W": (500, 400),
-            "E": (500, -400),
-            "up": (1500, 0),
-            "north": (2500, 300),
-            "south": (2500, -300),
-            "B": (2600, 0),
-        },
-    )
-    net.circuit("K", "A W up north B", "A E up south B")
-    found = net.facts(tmp_path)["K"]
-    assert (found["verdict"], shared(found)) == ("shared", {"up"})
+def test_diverse_entries_that_meet_upstream(proved: Proved) -> None:
+    """Two entries at either site, ducts of their own all the way, and one pit in the middle."""
+    assert proved.verdict("entries.K") == "shared"
+    assert proved.shared("entries.K") == {"up"}

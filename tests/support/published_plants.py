@@ -14,6 +14,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import waysapart as wa
 from drawn_plant import DrawnPlant, Place
 from line_plant import RECORDS
 
@@ -107,11 +108,6 @@ class PublishedNet(DrawnPlant):
         for seq, duct in enumerate(ducts, start=1):
             self.rows["cable_runs"].append({"cable": cable, "seq": seq, "segment": duct})
 
-    def cable_in_each_duct(self) -> None:
-        """Free fibres from node to node, for paths that are still to be found."""
-        for duct in self.name.values():
-            self.cabled(f"f-{duct}", duct)
-
     def wanted(self, path: str, members: int = 1, name: str = "K") -> None:
         """A circuit that is to get separate paths, on one path as things are.
 
@@ -151,52 +147,77 @@ class PublishedNet(DrawnPlant):
 
 @dataclass(frozen=True)
 class Island:
-    """A network of a document, and the path that a circuit or group in it is on as things are.
+    """A network of a document, with circuits in it.
 
     Attributes
     ----------
-    edges, path : str
+    edges : str
         As of `PublishedNet`.
+    path : str
+        Where separate paths are looked for: the one that the circuit, or group, is on now.
     members : int
         How many circuits are to get paths that are apart from each other.
+    circuits : mapping of str to tuple of str
+        Paths of circuits on record, by the circuit's name.
+    grouped : bool
+        Whether these circuits are one group.
     risks : mapping of str to str
     """
 
     edges: str
-    path: str
+    path: str = ""
     members: int = 1
+    circuits: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    grouped: bool = False
     risks: Mapping[str, str] = field(default_factory=dict)
+
+    def nodes(self) -> list[str]:
+        pairs = [edge.partition(":")[0] for edge in self.edges.split()]
+        return list(dict.fromkeys(node for pair in pairs for node in pair.split("-")))
+
+    def ends(self) -> set[str]:
+        """Nodes at which a path of a circuit ends."""
+        paths = [self.path, *(path for paths in self.circuits.values() for path in paths)]
+        return {node for path in paths if path for node in (path.split()[0], path.split()[-1])}
 
 
 def islands(found: Mapping[str, Island]) -> PublishedNet:
     """Several networks in one plant, far from each other, so that they are proved at once.
 
-    Nodes and risks bear the name of their island and a dot before their own; the circuit or group
-    of an island has its name.
+    Nodes, risks and circuits bear the name of their island and a dot before their own; the group
+    of an island, and the circuit that separate paths are looked for, have its name alone.
     """
-    edges, sites, risks, places = [], [], {}, {}
+    edges: list[str] = []
+    risks: dict[str, str] = {}
+    places: dict[str, Place] = {}
     for number, (name, one) in enumerate(found.items()):
-        pairs = [edge.partition(":") for edge in one.edges.split()]
-        edges += [on_island(name, pair) + colon + km for pair, colon, km in pairs]
-        nodes = list(dict.fromkeys(node for pair, *_ in pairs for node in pair.split("-")))
+        nodes = one.nodes()
+        east, north = 3 * RADIUS_M * (number % 6), 3 * RADIUS_M * (number // 6)
         for at, node in enumerate(nodes):
             turn = 2 * math.pi * at / len(nodes)
-            east, north = 3 * RADIUS_M * (number % 4), 3 * RADIUS_M * (number // 4)
-            places[f"{name}.{node}"] = (
-                east + RADIUS_M * math.cos(turn),
-                north + RADIUS_M * math.sin(turn),
-            )
-        sites += [f"{name}.{one.path.split()[at]}" for at in (0, -1)]
-        risks |= {
-            f"{name}.{risk}": " ".join(on_island(name, duct) for duct in held.split())
-            for risk, held in one.risks.items()
-        }
-    net = PublishedNet(" ".join(edges), sites=" ".join(sites), risks=risks, places=places)
-    net.cable_in_each_duct()
+            x, y = RADIUS_M * math.cos(turn), RADIUS_M * math.sin(turn)
+            places[f"{name}.{node}"] = (east + x, north + y)
+        for edge in one.edges.split():
+            pair, colon, km = edge.partition(":")
+            edges.append(on_island(name, pair) + colon + km)
+        for risk, held in one.risks.items():
+            risks[f"{name}.{risk}"] = " ".join(on_island(name, duct) for duct in held.split())
+    sites = " ".join(f"{name}.{end}" for name, one in found.items() for end in sorted(one.ends()))
+    net = PublishedNet(" ".join(edges), sites=sites, risks=risks, places=places)
     for name, one in found.items():
-        path = " ".join(f"{name}.{node}" for node in one.path.split())
-        net.wanted(path, one.members, name)
+        if one.path:
+            for duct in one.edges.split():
+                here = on_island(name, duct.partition(":")[0])
+                net.cabled(f"f-{here}", here)
+            net.wanted(_path_on(name, one.path), one.members, name)
+        for circuit, paths in one.circuits.items():
+            group = {"group": name} if one.grouped else {}
+            net.circuit(f"{name}.{circuit}", *(_path_on(name, path) for path in paths), **group)
     return net
+
+
+def _path_on(name: str, path: str) -> str:
+    return " ".join(f"{name}.{node}" for node in path.split())
 
 
 def on_island(name: str, duct: str) -> str:
@@ -285,6 +306,47 @@ class LinePairs(DrawnPlant):
     def facts(self, folder: Path) -> dict[str, dict[str, Any]]:
         """What `prove` says of each circuit."""
         return {one["id"]: one for one in self.proof(folder).facts()["circuits"]}
+
+
+class Proved:
+    """What the program says of the islands of one plant, in the names of the documents.
+
+    Circuits are asked for as ``"island.circuit"``, the group of an island by its name.
+    """
+
+    def __init__(self, proof: wa.Proof) -> None:
+        facts = proof.facts()
+        self.proof = proof
+        self.said: dict[str, Any] = {one["id"]: one for one in facts["circuits"]}
+        self.said |= {one["id"]: one for one in facts["groups"]}
+        self.lost = wa.contingency(proof).frame().query("state == 'lost'")
+
+    def verdict(self, name: str) -> str:
+        return str(self.said[name]["verdict"])
+
+    def shared(self, name: str) -> set[str]:
+        """Ids of what the paths of a circuit or group share and need not."""
+        return off_island(name.split(".", maxsplit=1)[0], shared(self.said[name]))
+
+    def takes(self, name: str) -> set[str]:
+        """Ids of what alone loses a circuit, less its ends and their relays."""
+        island = name.split(".", maxsplit=1)[0]
+        ends = {self.said[name][end] for end in ("a", "b")}
+        ends |= {relay.removeprefix("R-") for relay in ends}
+        lost = set(self.lost.loc[self.lost["circuit"] == name, "asset"])
+        return off_island(island, lost - ends)
+
+    def states(self, island: str, *assets: str) -> dict[str, str]:
+        """How the circuits of an island stand while some things are out of service."""
+        works = wa.outage(
+            self.proof,
+            assets=[on_island(island, asset) for asset in assets],
+        )
+        return {
+            one["id"].removeprefix(f"{island}."): one["state"]
+            for one in works.facts()["circuits"]
+            if one["id"].startswith(f"{island}.")
+        }
 
 
 def shared(facts: Mapping[str, Any]) -> set[str]:
