@@ -526,6 +526,13 @@ class Group(HeldApart):
 
     group_test: Literal["working", "all", "pairwise"]
     members: list[Id]
+    within_limits: Annotated[
+        NotRequired[bool | None],
+        Field(
+            description="whether all members keep their limits; null: the records give no figure; "
+            "absent from earlier evidence"
+        ),
+    ]
     unavailability: GroupUnavailability
 
 

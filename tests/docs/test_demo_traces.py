@@ -44,8 +44,8 @@ def proof() -> wa.Proof:
 @pytest.mark.parametrize("trap", TRAPS, ids=[trap.name for trap in TRAPS])
 def test_every_fault_is_found_by_name(proof: wa.Proof, trap: Any) -> None:
     """By its code, the links that it touches, and the words of its place."""
-    found = [gap for gap in proof.gaps if gap.code == trap.code and trap.place in gap.message]
-    assert found, [gap.message for gap in proof.gaps if gap.code == trap.code]
+    found = [gap for gap in proof.record_gaps if gap.code == trap.code and trap.place in gap.message]
+    assert found, [gap.message for gap in proof.record_gaps if gap.code == trap.code]
     assert set().union(*(gap.links for gap in found)) == set(trap.links)
     assert all(gap.file and gap.row for gap in found)
 
@@ -63,13 +63,13 @@ def test_faults_touch_no_circuit_and_nothing_else_is_wrong(proof: wa.Proof) -> N
     """
     spliced = {link for trap in TRAPS for link in trap.links}
     codes = {trap.code for trap in TRAPS}
-    assert {gap.code for gap in proof.gaps} == PLAIN | codes
-    for gap in proof.gaps:
+    assert {gap.code for gap in proof.record_gaps} == PLAIN | codes
+    for gap in proof.record_gaps:
         if gap.code not in PLAIN:
             assert set(gap.links) <= spliced, gap.message
     for trap in TRAPS:
         for link in trap.links:
-            mine = {gap.code for gap in proof.gaps if link in gap.links}
+            mine = {gap.code for gap in proof.record_gaps if link in gap.links}
             also = {"trace-stops"} if link == "SV-CABLE" else set()
             assert mine == {trap.code} | also, link
     used = {

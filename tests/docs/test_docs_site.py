@@ -177,7 +177,7 @@ def test_the_awkward_export_proves_as_the_page_says(tmp_path: Path) -> None:
         "PW-3": "unproven",
     }
     assert [one["asset"] for one in facts["PW-2"]["shared"]] == ["MH-3"]
-    assert [gap.code for gap in proof.gaps] == ["cable-broken"]
+    assert [gap.code for gap in proof.record_gaps] == ["cable-broken"]
 
 
 def test_the_splice_sheet_of_the_awkward_export_is_numbered() -> None:

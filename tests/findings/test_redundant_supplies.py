@@ -441,7 +441,7 @@ def test_a_drawn_plant_of_this_kind_is_read_as_it_is_meant(tmp_path: Path) -> No
     assert isinstance(Plant().drawn, DrawnPlant)
     for seed in range(6):
         proof = random_plant(seed).prove(tmp_path / str(seed))
-        assert {gap.code for gap in proof.gaps} <= {
+        assert {gap.code for gap in proof.record_gaps} <= {
             "blank-delay",
             "joints-unrecorded",
             "lone-member",

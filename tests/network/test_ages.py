@@ -216,5 +216,5 @@ def test_a_test_of_the_day_itself_counts(tmp_path: Path) -> None:
     folder = study(tmp_path)
     more("measurements.csv", "link,length_m,date\nL2,4700,2026-01-01T10:00:00\n")(folder)
     proof = proof_of(folder, on=ON)
-    assert "test-future" not in {gap.code for gap in proof.gaps}
+    assert "test-future" not in {gap.code for gap in proof.record_gaps}
     assert proof.facts()["circuits"][0]["paths"]["alternate"]["length_m"] == 4700

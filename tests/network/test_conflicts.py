@@ -42,7 +42,7 @@ def judged(folder: Path) -> tuple[wa.Proof, dict[str, Any]]:
 
 def test_without_a_fault_both_are_apart(tmp_path: Path) -> None:
     proof, found = judged(two_circuits(tmp_path))
-    assert [gap.code for gap in proof.gaps] == ["lone-member"]  # the small study's group
+    assert [gap.code for gap in proof.record_gaps] == ["lone-member"]  # the small study's group
     for name in ("K1", "k2"):
         assert found[name]["verdict"] == "apart"
         assert found[name]["within_limits"] is True

@@ -218,7 +218,7 @@ def test_one_thing_to_build_is_found_and_proved(tmp_path: Path) -> None:
     layer = tmp_path / "out" / "build-1" / "segments.geojson"
     proof = wa.prove(wa.read_study(layer.parent))
     assert proof.verdicts == ["unproven"]
-    gaps = [(gap.code, gap.asset) for gap in proof.gaps if gap.bears_on != "limits"]
+    gaps = [(gap.code, gap.asset) for gap in proof.record_gaps if gap.bears_on != "limits"]
     assert gaps == [("blank-within", "new-N1-N2")]
     layer.write_text(layer.read_text().replace('"within": null', '"within": "-"'))
     assert wa.prove(wa.read_study(layer.parent)).verdicts == ["apart"]

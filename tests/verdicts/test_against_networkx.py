@@ -99,7 +99,7 @@ def case(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
         made.circuit(name, main, alternate)
     folder = write(made, tmp_path_factory.mktemp("topology"), near=False)
     proof = proof_of(folder)
-    assert proof.gaps == ()
+    assert proof.record_gaps == ()
     found.facts = {circuit["id"]: circuit for circuit in proof.facts()["circuits"]}
     return found
 

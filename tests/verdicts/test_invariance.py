@@ -152,7 +152,7 @@ def found_in(folder: Path, name: Callable[[str], str] = str) -> dict[str, Any]:
     facts = proof.facts()
 
     def told(numbers: Iterable[int]) -> Counter[tuple[str, ...]]:
-        gaps = [proof.gaps[number] for number in numbers]
+        gaps = [proof.record_gaps[number] for number in numbers]
         # Two structures recorded alike in one place differ in nothing but their ids.
         return Counter(
             (gap.code, *sorted(map(name, gap.assets)))
@@ -161,7 +161,7 @@ def found_in(folder: Path, name: Callable[[str], str] = str) -> dict[str, Any]:
             for gap in gaps
         )
 
-    found: dict[str, Any] = {"summary": facts["summary"], "gaps": told(range(len(proof.gaps)))}
+    found: dict[str, Any] = {"summary": facts["summary"], "gaps": told(range(len(proof.record_gaps)))}
     tests = zip((*facts["circuits"], *facts["groups"]), proof.gaps_of, strict=True)
     for one, gaps in tests:
         found[name(one["id"])] = {
@@ -275,7 +275,7 @@ def test_a_pit_recorded_twice_is_told_of_the_one_that_no_end_names(
 ) -> None:
     """And an end that lies at both is tied to the one that another end names."""
     proof = wa.prove(twins(plain, other).read(tmp_path))
-    assert {(gap.code, gap.asset) for gap in proof.gaps} == {
+    assert {(gap.code, gap.asset) for gap in proof.record_gaps} == {
         ("same-place", other),
         ("end-ambiguous", "M2"),
     }

@@ -14,11 +14,9 @@ import scipy.sparse as sp
 import shapely
 
 from waysapart.arrays import Ints, csr_row, owners
-from waysapart.network.routes import route_lines, routes
 from waysapart.schema import LIST_SEPARATOR
-from waysapart.study.crs import LON_LAT
-from waysapart.study.plane import stretch_of
 from waysapart.verdicts.prove import Proof
+from waysapart.verdicts.shapes import AssetShapes
 from waysapart.whatif.worst import Contingency, contingency
 
 
@@ -334,7 +332,7 @@ class _Plant:
         links = proof.study.tables["links"]["id"].to_numpy()
         self.names = np.r_[self.ids, links]
         self.segment_ids = proof.study.tables["segments"]["id"].to_numpy()
-        self._shapes: dict[int, Any] | None = None
+        self.shapes = AssetShapes(proof)
 
     def joined(self, numbers: Iterable[int]) -> str:
         return LIST_SEPARATOR.join(str(self.names[number]) for number in numbers)
@@ -357,58 +355,8 @@ class _Plant:
             "circuits": relied[rows],
         }
 
-    def shape_of(self, number: int) -> Any:
-        """Geometry of an asset: its own, that of a cable's segments, else that of its holder."""
-        if self._shapes is None:
-            self._shapes = {}
-            for role in ("sites", "structures", "holders", "segments", "hazards"):
-                start = self.assets.start[role]
-                for place, shape in enumerate(self.proof.study.lonlat(role)):
-                    if shape is not None:
-                        self._shapes[start + place] = shape
-        if number in self._shapes:
-            return self._shapes[number]
-        found = self._cable_shape(number) or self._holder_shape(number)
-        self._shapes[number] = found
-        return found
-
-    def _cable_shape(self, number: int) -> Any:
-        cables = self.assets.of_role("cables")
-        if not cables.start <= number < cables.stop:
-            return None
-        chains = self.network.chains
-        segments = chains.segment[chains.rows(number - cables.start)]
-        if not len(segments):
-            return None
-        return shapely.multilinestrings(
-            list(self.proof.study.lonlat("segments")[np.unique(segments)])
-        )
-
-    def _holder_shape(self, number: int) -> Any:
-        """The geometry of the nearest thing that it lies in or stands on."""
-        if number >= len(self.assets):
-            return None
-        steps = self.proof.reliance.steps + self.proof.reliance.works
-        seen, layer = {number}, [number]
-        shapes = self._shapes or {}
-        while layer:
-            for at in layer:
-                if shapes.get(at) is not None:
-                    return shapes[at]
-            further = []
-            for at in layer:
-                for holder in csr_row(steps, at).tolist():
-                    if holder not in seen:
-                        seen.add(holder)
-                        further.append(holder)
-            layer = further
-        return None
-
     def geo(self, columns: Mapping[str, Any], shapes: Any) -> pd.DataFrame:
-        values = np.empty(len(shapes), dtype=object)
-        values[:] = list(shapes)
-        study = self.proof.study
-        series = gpd.GeoSeries(study.plane.run_on(values), crs=LON_LAT).to_crs(study.crs)
+        series = self.shapes.series(shapes).to_crs(self.proof.study.crs)
         frame: pd.DataFrame = gpd.GeoDataFrame(
             pd.DataFrame(columns).assign(geometry=series), crs=series.crs
         )
@@ -495,18 +443,9 @@ def _places(plant: _Plant) -> pd.DataFrame:
 
 def _paths(plant: _Plant) -> pd.DataFrame:
     proof, paths = plant.proof, plant.network.paths
-    lines, line = _drawn(plant)
-    route = routes(plant.network)
     owner = paths.circuit
     names = proof.study.tables["circuits"]["id"].to_numpy()
     links = proof.study.tables["links"]["id"].to_numpy()
-    bounds = np.searchsorted(route.path, np.arange(len(paths) + 1))
-    shapes = [
-        shapely.multilinestrings(list(lines[np.unique(line[bounds[p] : bounds[p + 1]])]))
-        if bounds[p] < bounds[p + 1]
-        else None
-        for p in range(len(paths))
-    ]
     delays = proof.delays
     return plant.geo(
         {
@@ -526,7 +465,7 @@ def _paths(plant: _Plant) -> pd.DataFrame:
             "unavailability": proof.outages.paths,
             "unavailability_at_least": proof.outages.paths_at_least,
         },
-        shapes,
+        plant.shapes.paths(),
     )
 
 
@@ -534,12 +473,6 @@ def _at_least(name: str) -> str:
     """`delay_at_least_us` for `delay_us`."""
     figure, _, unit = name.rpartition("_")
     return f"{figure}_at_least_{unit}"
-
-
-def _drawn(plant: _Plant) -> tuple[np.ndarray, np.ndarray]:
-    """Lines that paths follow, in degrees, and the line of each row of the routes."""
-    lines, line, _ = route_lines(plant.network, routes(plant.network))
-    return lines, line
 
 
 def _shared(plant: _Plant) -> pd.DataFrame:
@@ -569,7 +502,7 @@ def _shared(plant: _Plant) -> pd.DataFrame:
             "waived": [int(pair in proof.waivers.assets) for pair in pairs],
             "through": [None if one is None else str(plant.names[one]) for one in through],
         },
-        [plant.shape_of(number) for number in numbers.tolist()],
+        [plant.shapes.of(number) for number in numbers.tolist()],
     )
 
 
@@ -591,7 +524,7 @@ def _protected(plant: _Plant) -> pd.DataFrame:
             "remains": [LIST_SEPARATOR.join(paths.label[one] for one in some) for some in left],
             "silent": [int(not some) for some in left],
         },
-        [plant.shape_of(number) for number in numbers.tolist()],
+        [plant.shapes.of(number) for number in numbers.tolist()],
     )
 
 
@@ -615,12 +548,10 @@ def _pair_columns(plant: _Plant, rows: pd.DataFrame) -> dict[str, Any]:
 
 def _near(plant: _Plant) -> pd.DataFrame:
     rows = plant.proof.spacing.near
-    lines, _ = _drawn(plant)
-    whole = plant.proof.spacing.layout.pieces.line_length_m
-    shapes = []
-    for line, begin, end in zip(rows["line_i"], rows["from_m"], rows["to_m"], strict=True):
-        share = np.clip(np.array([begin, end]) / max(float(whole[line]), 1e-9), 0, 1)
-        shapes.append(stretch_of(lines[line], float(share[0]), float(share[1])))
+    shapes = [
+        plant.shapes.stretch(line, begin, end)
+        for line, begin, end in zip(rows["line_i"], rows["from_m"], rows["to_m"], strict=True)
+    ]
     return plant.geo(
         {
             **_pair_columns(plant, rows),
@@ -646,17 +577,18 @@ def _gaps(plant: _Plant) -> pd.DataFrame:
     for test, gaps in enumerate(proof.gaps_of):
         for gap in gaps:
             touched.setdefault(gap, []).append(proof.trials[test].id)
-    numbers = plant.assets.numbers([gap.asset for gap in proof.gaps]).tolist() if proof.gaps else []
+    every = proof.record_gaps
+    numbers = plant.assets.numbers([gap.asset for gap in every]).tolist() if every else []
     return plant.geo(
         {
-            "code": [gap.code for gap in proof.gaps],
-            "asset": [gap.asset for gap in proof.gaps],
-            "message": [gap.message for gap in proof.gaps],
+            "code": [gap.code for gap in every],
+            "asset": [gap.asset for gap in every],
+            "message": [gap.message for gap in every],
             "tests": [
-                LIST_SEPARATOR.join(touched.get(number, [])) for number in range(len(proof.gaps))
+                LIST_SEPARATOR.join(touched.get(number, [])) for number in range(len(every))
             ],
         },
-        [plant.shape_of(number) if number >= 0 else None for number in numbers],
+        [plant.shapes.of(number) if number >= 0 else None for number in numbers],
     )
 
 

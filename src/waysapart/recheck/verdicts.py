@@ -130,9 +130,13 @@ def _check_own_fields(world: World, facts: Evidence, about: About) -> None:
         for name in ("name", "a", "b", "service", "group", "scheme") if row else ():
             known = (row or {}).get(name) or ("default" if name == "service" else None)
             about.same(f"circuit {circuit['id']}: {name}", fields[name], known)
+    within = {circuit["id"]: circuit["within_limits"] for circuit in facts["circuits"]}
     for group in facts["groups"]:
         trial = world.groups.get(group["id"])
         if trial is not None:
+            if "within_limits" in group:  # earlier evidence does not say
+                kept = all_kept(within[one] for one in trial.circuits if one in within)
+                about.same(f"{trial.what}: within limits", group["within_limits"], kept)
             about.same(f"{trial.what}: members", group["members"], trial.circuits)
             about.same(f"{trial.what}: test", group["group_test"], trial.group_test)
 

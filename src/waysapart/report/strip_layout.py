@@ -194,7 +194,7 @@ class Lanes:
         )
         self._near_rows = _by_pair(proof.spacing.near)
         self._cross_rows = _by_pair(proof.spacing.cross)
-        self._unknown = {gap.asset for gap in proof.gaps if gap.code == "leased-route"}
+        self._unknown = {gap.asset for gap in proof.record_gaps if gap.code == "leased-route"}
         self._numbers: dict[str, int] = {}
         for number, name in enumerate([*self._ids.tolist(), *links.tolist()]):
             self._numbers.setdefault(str(name), number)

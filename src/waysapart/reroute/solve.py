@@ -632,7 +632,7 @@ def against(proof: Proof, name: str, trial: int) -> str:
         what = few(ids, _MOST_WHY) if len(ids) else "paths too near each other, or crossing"
         return f"{name} would be shared ({what})"
     if proof.verdicts[trial] != APART:
-        gaps = {proof.gaps[gap].code for gap in proof.gaps_of[trial]}
+        gaps = {proof.record_gaps[gap].code for gap in proof.gaps_of[trial]}
         codes = sorted(code for code in gaps if GAP_CODES[code].separation)
         told = f" ({', '.join(codes)})" if codes else ""
         return f"{name} would be {proof.verdicts[trial]}{told}"

@@ -12,7 +12,7 @@ is the simpler program.
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from itertools import pairwise
 from typing import Any, TypedDict, cast
 
@@ -120,7 +120,7 @@ def proof_facts(proof: ProofData) -> Evidence:
             "silent": sum(
                 bool(proof.own_lines.silent(circuit)) for circuit in range(proof.circuit_count)
             ),
-            "gaps": len(proof.gaps),
+            "gaps": len(proof.record_gaps),
         },
         "circuits": circuits,
         "groups": groups,
@@ -129,7 +129,7 @@ def proof_facts(proof: ProofData) -> Evidence:
         "tests": measurement_facts(proof),
         "drums": drum_facts(proof),
         "figures_say": SAYS,
-        "gaps": folded_gaps(proof.gaps),
+        "gaps": folded_gaps(proof.record_gaps),
         "record_first": record_first(proof),
         "waivers": waiver_facts(proof.waivers),
         "evidence": witness(proof),
@@ -302,12 +302,19 @@ def _group(sheet: FigureSheet, sharing: SharingFacts, spacing: SpacingFacts, num
         "group_test": trial.group_test,
         "members": [str(names[circuit]) for circuit in trial.circuits],
         "verdict": proof.verdicts[number],
+        "within_limits": _all_within(proof, trial.circuits),
         **sharing.of(number),
         **spacing.of(number),
         "unavailability": group_availability_facts(sheet, number),
         "gaps": _gaps(proof, number),
     }
     return cast(Group, found)
+
+
+def _all_within(proof: ProofData, circuits: Iterable[int]) -> bool | None:
+    """Whether all of some circuits keep their limits; None where that is not known."""
+    within = [proof.limits[circuit].within for circuit in circuits]
+    return False if False in within else (None if None in within else True)
 
 
 def _schemes(proof: ProofData, sharing: SharingFacts) -> list[Scheme]:
@@ -319,13 +326,12 @@ def _schemes(proof: ProofData, sharing: SharingFacts) -> list[Scheme]:
     found: list[Scheme] = []
     for scheme, circuits in sorted(members.items()):
         verdicts = [proof.verdicts[circuit] for circuit in circuits]
-        within = [proof.limits[circuit].within for circuit in circuits]
         found.append(
             {
                 "id": scheme,
                 "members": [str(table["id"].iloc[circuit]) for circuit in circuits],
                 "verdict": min(verdicts, key=WORST_FIRST.index),
-                "within_limits": False if False in within else (None if None in within else True),
+                "within_limits": _all_within(proof, circuits),
                 "single_points": sorted(
                     {name for circuit in circuits for name in sharing.single(circuit)}
                 ),
@@ -382,7 +388,7 @@ def _with_protected(proof: ProofData, circuit: int) -> _ProtectedPart:
 
 def _gaps(proof: ProofData, trial: int) -> list[GapBrief]:
     """Gaps that touch one circuit or group; ids of folded gaps stand with the study's gaps."""
-    return brief_gaps(proof.gaps[number] for number in proof.gaps_of[trial])
+    return brief_gaps(proof.record_gaps[number] for number in proof.gaps_of[trial])
 
 
 # --- The witness: what a proof rests on, once per study, so that somebody else can check it.

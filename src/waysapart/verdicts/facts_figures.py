@@ -146,7 +146,7 @@ class FigureSheet:
 
     def __post_init__(self) -> None:
         proof = self.proof
-        budgets = proof.budgets
+        budgets = proof.link_budgets
         links = proof.study.tables["links"]
         self.names = links["id"].to_numpy(dtype=object)
         numbers = budgets["link"].tolist()
@@ -161,7 +161,7 @@ class FigureSheet:
         )
         self.terms = dict(zip(numbers, _rows(budgets, _TERM_UNITS), strict=True))
         self.checks = LinkChecks.of(budgets, len(links))
-        self.open_loss = links_left_open(proof.reliance, proof.gaps, "loss")
+        self.open_loss = links_left_open(proof.reliance, proof.record_gaps, "loss")
         self.stages = stages_by_link(proof)
         circuits = proof.study.tables["circuits"]
         self.switching = circuits["switching"].to_list()
@@ -232,7 +232,7 @@ class FigureSheet:
         """
         least = 0.0 if least_margin_db is None else least_margin_db
         if least not in self._grows:
-            budgets, rules = self.proof.budgets, self.proof.study.rules
+            budgets, rules = self.proof.link_budgets, self.proof.study.rules
             own = self.proof.study.tables["links"]["reserve_db"].to_numpy(dtype=np.float64)
             keep = rules.reserve
             per_km = keep.repair_splices_per_km_year * keep.repair_years * rules.defaults.splice_db
@@ -383,7 +383,7 @@ def link_facts(sheet: FigureSheet) -> list[Link]:
     -------
     list of Link
     """
-    powers = _rows(sheet.proof.budgets, dict.fromkeys(_DB_COLUMNS, "db"))
+    powers = _rows(sheet.proof.link_budgets, dict.fromkeys(_DB_COLUMNS, "db"))
     in_db = dict(zip(sheet.rows, powers, strict=True))
     stated = _stated_routes(sheet.proof.study)
     traces = link_traces(sheet.proof.network)
@@ -502,7 +502,7 @@ def delay_facts(sheet: FigureSheet, trial: int) -> Delay:
     current = float(differential_current(angle)) if angle is not None else None
     whole = [
         GAP_CODES[gap.code].means
-        for gap in (proof.gaps[number] for number in proof.gaps_of[trial])
+        for gap in (proof.record_gaps[number] for number in proof.gaps_of[trial])
         if leaves_a_path_open(gap) and "delay" in gap.limits
     ]
     found = {

@@ -483,6 +483,9 @@ _IN_THE_GROUND = ("duct", "subduct", "trench", "buried", "tunnel", "subsea")
 _PAIRWISE = "pairwise"
 _BOTH = ("pair", "segment_i", "segment_j", "lon", "lat", "under")
 _NEAR = (
+    "line_i",
+    "from_m",
+    "to_m",
     "stretch",
     "distance_m",
     "length_m",
@@ -599,15 +602,8 @@ class SpacingFacts:
         A stretch that is partly waived, or folded under different structures, makes one entry
         for each part.
         """
-        waives = self._proof.waivers.waives_pair
-        parts: dict[tuple[int, int, bool, int], list[tuple[Row, NearPair]]] = {}
-        for row in rows:
-            pair = self._near_pair(row)
-            waived = waives(trial, pair["main"], pair["alternate"])
-            key = int(row["stretch"]), int(row["under"]), waived, int(row["pair"])
-            parts.setdefault(key, []).append((row, pair))
         found: list[Near] = []
-        for (stretch, under, waived, between), some in parts.items():
+        for (stretch, under, waived, between), some in self._near_parts(trial, rows).items():
             pairs = [pair for _, pair in some]
             nearest = min(pairs, key=lambda pair: pair["distance_m"])
             entry: Near = {
@@ -630,6 +626,37 @@ class SpacingFacts:
                 entry["under"] = self._asset(under)
             found.append(entry)
         return found
+
+    def _near_parts(
+        self, trial: int, rows: list[Row]
+    ) -> dict[tuple[int, int, bool, int], list[tuple[Row, NearPair]]]:
+        """Rows and their pairs by stretch, what that is folded under, waived or not, and paths."""
+        waives = self._proof.waivers.waives_pair
+        parts: dict[tuple[int, int, bool, int], list[tuple[Row, NearPair]]] = {}
+        for row in rows:
+            pair = self._near_pair(row)
+            waived = waives(trial, pair["main"], pair["alternate"])
+            key = int(row["stretch"]), int(row["under"]), waived, int(row["pair"])
+            parts.setdefault(key, []).append((row, pair))
+        return parts
+
+    def near_lines(self, trial: int) -> list[list[tuple[int, float, float]]]:
+        """Return where the entries of `near` lie, in their order.
+
+        Parameters
+        ----------
+        trial : int
+
+        Returns
+        -------
+        list of list of tuple
+            For each entry the line of each of its pairs, and from where to where along it, m.
+        """
+        open_ = [row for row in self._near.get(trial, ()) if row["under"] < 0]
+        return [
+            [(int(row["line_i"]), row["from_m"], row["to_m"]) for row, _ in some]
+            for some in self._near_parts(trial, open_).values()
+        ]
 
     def _near_pair(self, row: Row) -> NearPair:
         one, other = int(row["segment_i"]), int(row["segment_j"])

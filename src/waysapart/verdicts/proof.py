@@ -52,11 +52,11 @@ class ProofData:
     outages: Outages
     working_of: dict[int, int]
     delays: pd.DataFrame
-    budgets: pd.DataFrame
+    link_budgets: pd.DataFrame
     compared: pd.DataFrame
     limits: list[CircuitLimits]
     waivers: Waivers
-    gaps: tuple[Gap, ...]
+    record_gaps: tuple[Gap, ...]
     gaps_of: list[list[int]]
     lost: Bools
     made: datetime

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import cast
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import scipy.sparse as sp
@@ -42,6 +45,7 @@ from waysapart.verdicts.contests import (
     trials_of,
 )
 from waysapart.verdicts.facts import profile_of, proof_facts
+from waysapart.verdicts.frames import Frames
 from waysapart.verdicts.limits import Unavailable, circuit_limits, open_limits
 from waysapart.verdicts.proof import (
     ACCEPTED,
@@ -60,7 +64,11 @@ _OWN_EXCUSED, _OWN_ANY = "excused", "any"
 
 @dataclass(frozen=True)
 class Proof(ProofData):
-    """Everything that `prove` found; `facts()` is what `--json` writes.
+    """Everything that `prove` found: as tables, and as plain data with `facts()`.
+
+    The tables `circuits`, `groups`, `paths`, `shared`, `near`, `gaps` and `budgets` have the
+    columns of docs/frames.md. What is not known is NA in them; they are made when first asked
+    for and kept, so copy one before changing it. `facts()` is what `--json` writes.
 
     Attributes
     ----------
@@ -76,16 +84,55 @@ class Proof(ProofData):
         Assets relied on without a record of what they lie within.
     working_of : dict of int to int
         Where in `outages` each group's working paths stand.
-    delays, budgets, compared : DataFrame
+    delays, link_budgets, compared : DataFrame
         Of every path, of every link over fibre, and of every measurement beside the records.
     limits : list of CircuitLimits
         Per circuit.
     waivers : Waivers
-    gaps : tuple of Gap
+    record_gaps : tuple of Gap
     lost : ndarray of bool, shape (paths,)
         Paths that assets out of service have cut.
     made : datetime
     """
+
+    @cached_property
+    def _frames(self) -> Frames:
+        return Frames(self, self.facts())
+
+    @property
+    def circuits(self) -> gpd.GeoDataFrame:
+        """Every circuit: verdict, what was found of it, figures, limits, and its lines."""
+        return cast(gpd.GeoDataFrame, self._frames.of("circuits"))
+
+    @property
+    def groups(self) -> gpd.GeoDataFrame:
+        """Every group of circuits that back each other up."""
+        return cast(gpd.GeoDataFrame, self._frames.of("groups"))
+
+    @property
+    def paths(self) -> gpd.GeoDataFrame:
+        """Every path of every circuit: links, lengths, delay, unavailability, and its line."""
+        return cast(gpd.GeoDataFrame, self._frames.of("paths"))
+
+    @property
+    def shared(self) -> gpd.GeoDataFrame:
+        """Every avoidable asset that the paths of a circuit or group share."""
+        return cast(gpd.GeoDataFrame, self._frames.of("shared"))
+
+    @property
+    def near(self) -> gpd.GeoDataFrame:
+        """Every near stretch and crossing of two paths of a circuit or group."""
+        return cast(gpd.GeoDataFrame, self._frames.of("near"))
+
+    @property
+    def gaps(self) -> gpd.GeoDataFrame:
+        """Every record gap, where it is, and the circuits and groups that it touches."""
+        return cast(gpd.GeoDataFrame, self._frames.of("gaps"))
+
+    @property
+    def budgets(self) -> pd.DataFrame:
+        """The optical budget of every link over fibre, for each path that follows it."""
+        return self._frames.of("budgets")
 
     def facts(self) -> Evidence:
         """Return the proof as plain data, in the form of `waysapart.evidence`.

@@ -345,7 +345,7 @@ def record_first(proof: ProofData) -> RecordFirst:
     """
     verdicts, waiting = _open_verdicts(proof)
     limits, unknown = _open_limits(proof)
-    numbers, first = _records(proof.gaps)
+    numbers, first = _records(proof.record_gaps)
     trials = [*verdicts, *limits]
     needs = _matrix([*verdicts.values(), *limits.values()], numbers, len(first))
     bundles = record_order(sp.csr_array(needs[: len(verdicts)]))
@@ -371,7 +371,7 @@ def record_first(proof: ProofData) -> RecordFirst:
                 groups=_ids(proof, [trials[one] for one in done if one < len(verdicts)], True),
                 limits=_ids(proof, [trials[one] for one in done if one >= len(verdicts)], False),
                 best=bundle.best,
-                records=_rows([proof.gaps[first[one]] for one in bundle.records.tolist()]),
+                records=_rows([proof.record_gaps[first[one]] for one in bundle.records.tolist()]),
             )
             for number, (bundle, done) in enumerate(zip(bundles, settled, strict=True), start=1)
         ],
@@ -403,8 +403,9 @@ def _open_verdicts(proof: ProofData) -> tuple[dict[int, list[int]], list[int]]:
     for trial, verdict in enumerate(proof.verdicts):
         if verdict != UNPROVEN:
             continue
-        mine = [one for one in proof.gaps_of[trial] if GAP_CODES[proof.gaps[one].code].separation]
-        if not mine or any(proof.gaps[one].code in _NO_RECORD for one in mine):
+        codes = {one: proof.record_gaps[one].code for one in proof.gaps_of[trial]}
+        mine = [one for one, code in codes.items() if GAP_CODES[code].separation]
+        if not mine or any(codes[one] in _NO_RECORD for one in mine):
             left.append(trial)
         else:
             found[trial] = mine
@@ -421,8 +422,9 @@ def _open_limits(proof: ProofData) -> tuple[dict[int, list[int]], list[int]]:
         mine: set[int] = set()
         whole = True
         for name in _unknown(limits):
-            gaps = [one for one in proof.gaps_of[circuit] if name in proof.gaps[one].limits]
-            whole &= bool(gaps) and not any(proof.gaps[one].code in _NO_RECORD for one in gaps)
+            every = proof.record_gaps
+            gaps = [one for one in proof.gaps_of[circuit] if name in every[one].limits]
+            whole &= bool(gaps) and not any(every[one].code in _NO_RECORD for one in gaps)
             mine.update(gaps)
         if whole:
             found[circuit] = sorted(mine)

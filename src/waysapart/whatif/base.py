@@ -128,8 +128,8 @@ def base_of(subject: Subject) -> Base:
     """
     if isinstance(subject, Proof):
         reliance, trials = subject.reliance, subject.trials
-        gaps, gaps_of, lost = subject.gaps, subject.gaps_of, subject.lost
-        delays, budgets = subject.delays, subject.budgets
+        gaps, gaps_of, lost = subject.record_gaps, subject.gaps_of, subject.lost
+        delays, budgets = subject.delays, subject.link_budgets
     else:
         reliance = rely(subject if isinstance(subject, Network) else tie(subject))
         lost = out_of_service(reliance)

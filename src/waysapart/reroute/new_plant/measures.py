@@ -392,7 +392,7 @@ def _but_for(proof: Proof, name: str, trial: int, new: Collection[str]) -> bool:
     """Whether a trial is apart and within limits but for blanks in the rows of new plant."""
     if not against(proof, name, trial):
         return True
-    gaps = [proof.gaps[number] for number in proof.gaps_of[trial]]
+    gaps = [proof.record_gaps[number] for number in proof.gaps_of[trial]]
     gaps = [gap for gap in gaps if gap.bears_on != "limits"]
     return (
         proof.verdicts[trial] == UNPROVEN

@@ -196,7 +196,7 @@ def ground_of(proof: Proof, opened: Collection[int] = (), entries: Collection[in
     delays = link_delays(network)
     delay_us = np.maximum(*(delays[way].to_numpy(np.float64) for way in ("go_us", "return_us")))
     length_m = np.fmax(network.lengths.go_m, network.lengths.return_m)
-    budgets = proof.budgets.set_index("link").reindex(np.arange(len(links)))
+    budgets = proof.link_budgets.set_index("link").reindex(np.arange(len(links)))
     out = network.assets.numbers(network.study.out)
     event = boolean(np.zeros(len(out), np.int64), out, (1, len(network.assets)))
     down = np.zeros(len(network.assets), dtype=bool)
@@ -207,12 +207,12 @@ def ground_of(proof: Proof, opened: Collection[int] = (), entries: Collection[in
         cut_stretches(proof.reliance, waves or [_ANY_NM], opened, entries),
         waves,
         optics,
-        LinkChecks.of(proof.budgets, len(links)),
+        LinkChecks.of(proof.link_budgets, len(links)),
         delay_us,
         np.where(np.isnan(length_m), delay_us * LIGHT_M_PER_US / _index(network), length_m),
         budgets[[*PASSIVE_DB, "via_db"]].sum(axis=1).to_numpy(dtype=np.float64),
         np.nan_to_num(budgets["splices"].to_numpy(dtype=np.float64)).astype(np.int64),
-        _gaps(network, proof.gaps),
+        _gaps(network, proof.record_gaps),
         down,
     )
 

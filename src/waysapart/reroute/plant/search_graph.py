@@ -279,7 +279,7 @@ def _bar_ends(
             told = few([str(ground.names[one]) for one in named], _MOST_HAZARDS)
             for edge in np.flatnonzero(hit & (edges.member == number)).tolist():
                 left_out.setdefault(edge, f"{AT_END_HAZARD}: {told}")
-    gaps = tuple(gap for gap in ground.proof.gaps if GAP_CODES[gap.code].separation)
+    gaps = tuple(gap for gap in ground.proof.record_gaps if GAP_CODES[gap.code].separation)
     touched = touched_by_gaps(reliance, gaps) if gaps else None
     for edge in np.flatnonzero(edges.kind == MEMBER).tolist():
         end = edges.nodes[int(edges.v[edge])].asset
