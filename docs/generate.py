@@ -31,6 +31,7 @@ from waysapart.gaps import GAP_CODES
 from waysapart.schema import BACKDROP, PLAN, ROLES, Column, Role
 from waysapart.study.blank import RuleTable, rule_tables, toml_value
 from waysapart.study.toml import dotted
+from waysapart.verdicts.frame_columns import DTYPES, TABLES
 
 DOCS = Path(__file__).resolve().parent
 sys.path.insert(0, str(DOCS.parent / "tests" / "support"))
@@ -422,6 +423,55 @@ def field_files_page() -> str:
     return "\n".join(lines)
 
 
+def frames_page() -> str:
+    """Tables of a proof in Python: their columns, with type, unit and meaning."""
+    lines = [
+        _MADE,
+        "# Findings as tables",
+        "",
+        "A proof has its findings as tables: DataFrames of pandas, and GeoDataFrames of geopandas",
+        "where a row has a place.",
+        "",
+        "```python",
+        "import waysapart as wa",
+        "",
+        'proof = wa.prove(wa.read_study("examples/estuary"))',
+        'worst = proof.circuits.query("verdict == \'shared\'").sort_values("unavailability")',
+        """print(worst[["id", "service", "shared", "near", "cross", "delay_us"]])""",
+        """print(proof.shared.groupby("asset")["id"].count().nlargest(5))""",
+        "```",
+        "",
+        "* Each table has all its columns whatever was found, also where it has no rows.",
+        "* What is not known is NA, never nought, false or empty; the least that such a figure can",
+        "  be has a column of its own, with `at_least` in its name (`at_most` of a margin).",
+        "* The figures are those of `facts()` and of `prove --json`, to the same digits.",
+        "* Lists in one cell are separated by `;`, as in the layers.",
+        "* Geometry is longitude and latitude on WGS 84 (EPSG:4326). Longitudes run on across the",
+        "  antimeridian, beyond 180 or -180 degrees, so that no line goes round the globe.",
+        "* They are made when first asked for and kept; copy one before you change it.",
+        "",
+        "`id` of `circuits` and `groups`, `id` of `shared` and `near`, and `circuit` of `paths`",
+        "and `budgets` are the same ids. `proof.facts()` has everything as plain data, with what",
+        "has no table: assumptions, waivers, the evidence.",
+        "",
+        "| type | in pandas |",
+        "| --- | --- |",
+        *(f"| {name} | `{dtype}` |" for name, dtype in DTYPES.items()),
+        "",
+    ]
+    for table in TABLES.values():
+        lines += [f"## proof.{table.name}", "", f"One row is {table.says}."]
+        if table.geometry is not None:
+            lines.append(f"Its geometry: {table.geometry}; missing where nothing on record says.")
+        lines += ["", "| column | type | unit | meaning |", "| --- | --- | --- | --- |"]
+        lines += [
+            f"| `{one.name}` | {one.type} | {one.unit} | {one.says.replace('|', chr(92) + '|')} |"
+            for one in table.columns
+        ]
+        lines.append("")
+    return "\n".join(lines)
+
+
 def library_page() -> str:
     """Every name of `waysapart.__all__`: functions first, then their results and errors."""
     names = [name for name in waysapart.__all__ if not name.startswith("_")]
@@ -592,6 +642,7 @@ PAGES = {
     "rules.md": rules_page,
     "export.md": export_page,
     "field-files.md": field_files_page,
+    "frames.md": frames_page,
     "library.md": library_page,
     "evidence.md": evidence_page,
     "sources-of-truth.md": sources_of_truth_page,

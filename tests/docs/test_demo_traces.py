@@ -44,7 +44,9 @@ def proof() -> wa.Proof:
 @pytest.mark.parametrize("trap", TRAPS, ids=[trap.name for trap in TRAPS])
 def test_every_fault_is_found_by_name(proof: wa.Proof, trap: Any) -> None:
     """By its code, the links that it touches, and the words of its place."""
-    found = [gap for gap in proof.record_gaps if gap.code == trap.code and trap.place in gap.message]
+    found = [
+        gap for gap in proof.record_gaps if gap.code == trap.code and trap.place in gap.message
+    ]
     assert found, [gap.message for gap in proof.record_gaps if gap.code == trap.code]
     assert set().union(*(gap.links for gap in found)) == set(trap.links)
     assert all(gap.file and gap.row for gap in found)

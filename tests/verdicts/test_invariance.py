@@ -161,7 +161,10 @@ def found_in(folder: Path, name: Callable[[str], str] = str) -> dict[str, Any]:
             for gap in gaps
         )
 
-    found: dict[str, Any] = {"summary": facts["summary"], "gaps": told(range(len(proof.record_gaps)))}
+    found: dict[str, Any] = {
+        "summary": facts["summary"],
+        "gaps": told(range(len(proof.record_gaps))),
+    }
     tests = zip((*facts["circuits"], *facts["groups"]), proof.gaps_of, strict=True)
     for one, gaps in tests:
         found[name(one["id"])] = {

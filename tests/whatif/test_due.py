@@ -71,7 +71,7 @@ def test_each_thing_falls_due_on_its_last_day(
 @pytest.mark.parametrize(("day", "gaps"), [(date(2027, 4, 9), 0), (date(2027, 4, 10), 2)])
 def test_a_test_is_a_gap_on_the_day_after_its_last(day: date, gaps: int) -> None:
     proof = wa.prove(wa.read_study(PLANT, on=day))
-    assert sum(gap.code == "test-old" for gap in proof.gaps) == gaps
+    assert sum(gap.code == "test-old" for gap in proof.record_gaps) == gaps
 
 
 def test_an_entry_says_where_it_stands_and_what_becomes_of_it() -> None:

@@ -584,9 +584,7 @@ def _gaps(plant: _Plant) -> pd.DataFrame:
             "code": [gap.code for gap in every],
             "asset": [gap.asset for gap in every],
             "message": [gap.message for gap in every],
-            "tests": [
-                LIST_SEPARATOR.join(touched.get(number, [])) for number in range(len(every))
-            ],
+            "tests": [LIST_SEPARATOR.join(touched.get(number, [])) for number in range(len(every))],
         },
         [plant.shapes.of(number) if number >= 0 else None for number in numbers],
     )

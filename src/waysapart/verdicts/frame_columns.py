@@ -237,7 +237,7 @@ _TABLES = (
             _figure("margin_db", "budget less loss; NA: not on record", "dB"),
             _figure("margin_at_most_db", "the most that it can be, where it is NA", "dB"),
             _figure("min_margin_db", f"least margin {_LIMIT}", "dB"),
-            _flag("ok", "whether margin, overload, bandwidth and dispersion are right; NA: unknown"),
+            _flag("ok", "whether margin, overload, bandwidth and dispersion fit; NA: unknown"),
             _figure("statistical_db", "mean plus k standard deviations", "dB"),
             _figure("overload_margin_db", "greatest receiver power less what arrives", "dB"),
             _figure("fibre_m", "length of fibre", "m"),

@@ -78,7 +78,8 @@ class Frames:
         if table.geometry is None:
             return found
         shape = self._shapes.series(shapes)
-        return gpd.GeoDataFrame(found, geometry=shape.to_numpy(), crs=shape.crs)
+        placed: pd.DataFrame = gpd.GeoDataFrame(found, geometry=shape.to_numpy(), crs=shape.crs)
+        return placed
 
     def _owners(self) -> Iterable[tuple[int, str, Circuit | Group]]:
         """Number, `circuit` or `group`, and facts of every circuit and group."""
@@ -115,10 +116,7 @@ class Frames:
             delay, down = one["delay"], one["unavailability"]
             rows.append(
                 {
-                    **{
-                        name: one[name]  # type: ignore[literal-required]
-                        for name in ("id", "name", "service", "a", "b", "group", "scheme")
-                    },
+                    **{name: one[name] for name in _CIRCUIT},  # type: ignore[literal-required]
                     "verdict": one["verdict"],
                     "within_limits": one["within_limits"],
                     **self._found(one, number),
@@ -208,11 +206,12 @@ class Frames:
         return rows, shapes
 
     def _near(self) -> tuple[list[Row], list[Any]]:
-        rows, shapes = [], []
+        rows: list[Row] = []
+        shapes: list[Any] = []
         spacing = SpacingFacts(self._proof)
         for trial, of, one in self._owners():
             owner = {"of": of, "id": one["id"]}
-            labels = self._two_paths(one)
+            labels = self._two_paths(trial)
             parts = spacing.near_lines(trial)
             for near, lines in zip(one["near"], parts, strict=True):
                 paths = near.get("paths", labels)
@@ -228,11 +227,14 @@ class Frames:
                 shapes.append(shapely.Point(cross["at"]))
         return rows, shapes
 
-    def _two_paths(self, one: Circuit | Group) -> list[Any]:
-        """The labels of the two paths that are held apart, where there are two."""
-        if "paths" in one and len(one["paths"]) == 2:
-            return list(one["paths"])
-        return [None, None]
+    def _two_paths(self, trial: int) -> list[Any]:
+        """The labels of a trial's two paths; where it has more, entries say which they are of."""
+        owner = self._proof.trials[trial]
+        paths = [path for side in owner.sides for path in side]
+        if len(paths) != 2:
+            return [None, None]
+        grouped = owner.group_test is not None
+        return [self._proof.path_label(path, grouped=grouped) for path in paths]
 
     def _gaps(self) -> tuple[list[Row], list[Any]]:
         proof = self._proof
@@ -291,6 +293,7 @@ class Frames:
         return rows, []
 
 
+_CIRCUIT = ("id", "name", "service", "a", "b", "group", "scheme")
 _SHARED = ("asset", "role", "kind", "waived", "through", "own_line", "needed", "stretch")
 _LOSS = (
     *("wavelength_nm", "fibre_type", "loss_db", "loss_at_least_db", "budget_db", "margin_db"),
