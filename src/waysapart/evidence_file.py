@@ -10,7 +10,10 @@ there.
 
 from __future__ import annotations
 
+import base64
 import math
+import re
+import zlib
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from functools import cache
@@ -129,6 +132,61 @@ def _of_proposals(facts: Any, made: Callable[[Any], Facts]) -> Facts:
         single = [of(one) for one in single] if isinstance(single, list) else single
         found = {**found, "build": {**build, "single": single, "set": of(build.get("set"))}}
     return found
+
+
+# --- The evidence that a report carries.
+
+
+class NoEvidenceError(Exception):
+    """A page that does not carry evidence as reports do."""
+
+
+_CARRIED = re.compile(rb'<script type="application/gzip" id="evidence">([^<]*)</script>')
+_PIECE = 1 << 24
+
+
+def is_page(data: bytes) -> bool:
+    """Whether a file is an HTML page, which may carry evidence."""
+    return data.lstrip()[:9].lower() == b"<!doctype"
+
+
+def carried(page: bytes, most: int) -> bytes:
+    """Unpack the evidence that a report carries.
+
+    Parameters
+    ----------
+    page : bytes
+    most : int
+        Bytes that it may have when it is unpacked.
+
+    Returns
+    -------
+    bytes
+        JSON.
+
+    Raises
+    ------
+    NoEvidenceError
+        It carries none, or more than one, or what cannot be unpacked.
+    """
+    found = _CARRIED.findall(page)
+    if len(found) != 1:
+        raise NoEvidenceError(
+            f"carries {len(found) or 'no'} evidence{' blocks, not one' if found else ''}: expected "
+            "what prove --json or reroute --json writes, or a report that was not made for "
+            "readers outside"
+        )
+    unpack, data = zlib.decompressobj(wbits=31), bytearray()
+    try:
+        left = base64.b64decode(found[0], validate=True)
+        while left and not unpack.eof and len(data) <= most:
+            data += unpack.decompress(left, _PIECE)
+            left = unpack.unconsumed_tail
+    except (ValueError, zlib.error) as error:
+        raise NoEvidenceError(f"carries evidence that cannot be unpacked: {error}") from error
+    if not unpack.eof:
+        raise NoEvidenceError(f"carries evidence that is cut off, or of more than {most >> 20} MiB")
+    return bytes(data)
 
 
 _MISSHAPEN = (AttributeError, IndexError, KeyError, OverflowError, TypeError, ValueError)

@@ -249,9 +249,13 @@ def test_rules_that_differ_are_told(base: Study, tmp_path: Path) -> None:
     rules = tmp_path / "rules.toml"
     rules.write_text("[services.default]\nmax_delay_us = 1\n", encoding="utf-8")
     comparison = wa.compare(base, replace(base, rules=load_rules(rules)))
-    assert comparison.rules == [
-        {"key": "services.default.max_delay_us", "before": 10000, "after": 1}
-    ]
+    (rule,) = comparison.rules
+    assert (rule["key"], rule["before"], rule["after"], rule["kind"]) == (
+        "services.default.max_delay_us",
+        10000,
+        1,
+        "rule",
+    )
     row = only(comparison)
     assert (row["change"], row["worse"]) == ("worse", ["delay outside its limit"])
     assert row["within_limits"]["after"] is False

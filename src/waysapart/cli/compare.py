@@ -62,9 +62,10 @@ def compare(
 ) -> None:
     """Compare two studies, circuit by circuit, or hold a study against signed evidence.
 
-    BEFORE and AFTER are studies; BEFORE may be the evidence of an earlier proof
-    (`prove --json`), for the periodic audit: which signatures still hold, and what falls due.
-    A proposal is a study that `extends` another.
+    BEFORE and AFTER are studies. For the periodic audit BEFORE is the evidence of an earlier
+    proof, what `prove --json` wrote or the report that was signed: which records, rules, waivers
+    and days are the cause, which signatures still hold, and what falls due. A proposal is a study
+    that `extends` another.
 
     Exit status: 0 nothing got worse, and in an audit every signature holds; 1 something got worse;
     2 wrong input; 3 nothing got worse, but a signature has lapsed or something was never signed.
@@ -74,6 +75,7 @@ def compare(
         waysapart compare examples/estuary examples/proposal-a
         waysapart compare last-year.json examples/estuary
         waysapart compare signed.json examples/estuary --due 180 --ics due.ics -o audit.html
+        waysapart compare signed-report.html examples/estuary --on 2027-03-31
         waysapart compare examples/estuary examples/proposal-b -o crossing.html
     """
     from waysapart.report.audit_terminal import show_audit

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
 import json
-import re
-import zlib
 from collections import Counter
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
@@ -15,7 +12,7 @@ from typing import Any, NamedTuple
 
 from waysapart.errors import Problem, StudyError
 from waysapart.evidence import FORMAT, misfits
-from waysapart.evidence_file import in_full, proposals_in_full
+from waysapart.evidence_file import NoEvidenceError, carried, in_full, is_page, proposals_in_full
 from waysapart.input_files import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 
 MOST_SAID = 1_500
@@ -251,7 +248,6 @@ def numbers(text: str, count: int) -> set[int]:
 
 MOST_VALUES = 60_000_000
 """In evidence; each takes far more memory than text."""
-_PIECE = 1 << 24
 REROUTE = {
     *("format", "waysapart", "study", "revision", "crs", "caution", "inputs", "matched"),
     *("summary", "circuits", "notes", "cost_is", "cost_unit", "work", "proved", "proposal"),
@@ -322,17 +318,17 @@ def read_evidence(file: Path) -> tuple[dict[str, Any], str]:
     """
     try:
         data = read_bytes(file, MOST_EVIDENCE_BYTES)
-        if data.lstrip()[:9].lower() == b"<!doctype":
-            data = _carried(data)
+        if is_page(data):
+            data = carried(data, MOST_EVIDENCE_BYTES)
         if (
             len(data) > MOST_EVIDENCE_BYTES
             or sum(map(data.count, (b",", b"[", b"{"))) > MOST_VALUES
         ):
-            raise _NoEvidenceError("is larger than evidence of any plant")
+            raise NoEvidenceError("is larger than evidence of any plant")
         facts = _whole(json.loads(data, object_pairs_hook=_each_key_once))
     except MemoryError as error:
         raise StudyError([Problem("needs more memory than there is", str(file))]) from error
-    except (RefusedError, _NoEvidenceError) as error:
+    except (RefusedError, NoEvidenceError) as error:
         raise StudyError([Problem(str(error), str(file))]) from error
     except (ValueError, RecursionError) as error:
         raise StudyError([Problem(f"is not JSON: {error}", str(file))]) from error
@@ -346,34 +342,6 @@ def _whole(facts: Any) -> Any:
     if not isinstance(facts, dict) or facts.get("format") != FORMAT:
         return facts
     return proposals_in_full(facts) if "cost_is" in facts else in_full(facts)
-
-
-class _NoEvidenceError(Exception):
-    """A page that does not carry evidence as reports do."""
-
-
-def _carried(page: bytes) -> bytes:
-    """The evidence that a report carries."""
-    found = re.findall(rb'<script type="application/gzip" id="evidence">([^<]*)</script>', page)
-    if len(found) != 1:
-        raise _NoEvidenceError(
-            f"carries {len(found) or 'no'} evidence{' blocks, not one' if found else ''}: expected "
-            "what prove --json or reroute --json writes, or a report that was not made for "
-            "readers outside"
-        )
-    unpack, data = zlib.decompressobj(wbits=31), bytearray()
-    try:
-        left = base64.b64decode(found[0], validate=True)
-        while left and not unpack.eof and len(data) <= MOST_EVIDENCE_BYTES:
-            data += unpack.decompress(left, _PIECE)
-            left = unpack.unconsumed_tail
-    except (ValueError, zlib.error) as error:
-        raise _NoEvidenceError(f"carries evidence that cannot be unpacked: {error}") from error
-    if not unpack.eof:
-        raise _NoEvidenceError(
-            f"carries evidence that is cut off, or of more than {MOST_EVIDENCE_BYTES >> 20} MiB"
-        )
-    return bytes(data)
 
 
 def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, TypedDict
 
+from waysapart.whatif.audit import DifferenceCause, PathReliance
 from waysapart.whatif.reasons import (
     BETTER,
     COST,
@@ -62,6 +63,9 @@ class DifferenceFacts(TypedDict):
     figures: dict[str, BeforeAfter]
     differs: bool
     less_on_record: list[LessOnRecord]
+    moved: list[str]
+    relies: list[PathReliance]
+    causes: list[DifferenceCause]
 
 
 @dataclass(frozen=True)
@@ -125,8 +129,24 @@ class Difference:
             self.change != SAME or any(self.went.values()) or any(self.came.values())
         ) or bool(self.figures)
 
-    def as_dict(self) -> DifferenceFacts:
-        """The change with the keys of `compare --json`."""
+    def as_dict(
+        self,
+        moved: Sequence[str] = (),
+        relies: Sequence[PathReliance] = (),
+        causes: Sequence[DifferenceCause] = (),
+    ) -> DifferenceFacts:
+        """The change with the keys of `compare --json`.
+
+        Parameters
+        ----------
+        moved, relies, causes : sequence
+            What of it differs, however little; what its paths rely on that they did not; and what
+            may be the cause: see `waysapart.whatif.audit`.
+
+        Returns
+        -------
+        DifferenceFacts
+        """
         return {
             "id": self.id,
             "before": self.before,
@@ -146,6 +166,9 @@ class Difference:
             },
             "differs": self.differs,
             "less_on_record": list(self.less_on_record),
+            "moved": list(moved),
+            "relies": list(relies),
+            "causes": list(causes),
         }
 
 
@@ -322,6 +345,8 @@ def measured(row: Facts) -> dict[str, Any]:
             found[f"{name}_us"] = delay[f"{name}_us"]
         if (least := delay.get(f"{name}_at_least_us")) is not None:
             found[f"{name}_at_least_us"] = least
+    if "recovery_ms" in delay:
+        found["recovery_ms"] = delay["recovery_ms"]
     for label, share in row.get("unavailability", {}).items():
         if label not in ("limit", "ok") and (share is None or isinstance(share, (int, float))):
             found[f"unavailability_{label}"] = share

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
@@ -17,7 +17,7 @@ import shapely
 
 from waysapart.errors import CallError
 from waysapart.evidence import FORMAT
-from waysapart.evidence_file import in_full
+from waysapart.evidence_file import NoEvidenceError, carried, in_full, is_page
 from waysapart.input_files import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 from waysapart.network.build_network import Network
 from waysapart.schema import ROLES
@@ -25,6 +25,7 @@ from waysapart.study.model import Study
 from waysapart.study.read import read_study
 from waysapart.verdicts.proof import WORST_FIRST
 from waysapart.verdicts.prove import Proof, prove
+from waysapart.whatif.audit import Audit, RuleDifference, SettingDifference, WaiverDifference
 from waysapart.whatif.changes import (
     CHANGES,
     SAME,
@@ -45,6 +46,7 @@ from waysapart.whatif.proposal_plant import (
     proposal_rows,
 )
 from waysapart.whatif.reasons import WORSE
+from waysapart.whatif.record_changes import RecordDifference
 from waysapart.whatif.signatures import (
     SignatureFacts,
     signature_counts,
@@ -54,12 +56,6 @@ from waysapart.whatif.signatures import (
 
 Side = Study | Network | Proof | Mapping[str, Any] | Path | str
 """One side of a comparison: a study, proved or not, its folder, or the evidence of a proof."""
-
-
-class RuleDifference(BeforeAfter):
-    """A value of the rules that differs."""
-
-    key: str
 
 
 class InputDifference(BeforeAfter):
@@ -75,6 +71,7 @@ class Heading(TypedDict):
     revision: str | None
     made: str | None
     waysapart: str | None
+    on: str | None
     summary: Mapping[str, Any] | None
     out: list[str] | None
 
@@ -98,6 +95,10 @@ class ComparisonFacts(TypedDict):
     rules: list[RuleDifference]
     inputs: list[InputDifference]
     records: dict[str, RecordFacts] | None
+    records_missing: list[str]
+    records_changed: list[RecordDifference] | None
+    settings: list[SettingDifference]
+    waivers: list[WaiverDifference]
     signed: dict[str, int] | None
     signatures: list[SignatureFacts] | None
     due: DueTable | None
@@ -149,26 +150,21 @@ class Comparison:
             all(change.change == SAME and not change.differs for change in every)
             and not self.rules
             and not self.records
-            and not (self.records is None and self.inputs)
+            and not self.audit.rows
+            and not self.audit.settings
+            and not self.audit.waivers
+            and not (self.audit.missing and self.inputs)
         )
+
+    @cached_property
+    def audit(self) -> Audit:
+        """The records, rules, waivers and days that differ, as causes."""
+        return Audit(self.before, self.after)
 
     @property
     def rules(self) -> list[RuleDifference]:
-        """Values of the rules that differ: key, before, after."""
-        sides = [
-            {
-                row["key"]: row["value"]
-                for row in facts.get("assumptions", [])
-                if not row.get("to_sign")  # how many blanks there are is no rule
-            }
-            for facts in (self.before, self.after)
-        ]
-        keys = [*sides[0], *(key for key in sides[1] if key not in sides[0])]
-        return [
-            {"key": key, "before": sides[0].get(key), "after": sides[1].get(key)}
-            for key in keys
-            if sides[0].get(key) != sides[1].get(key)
-        ]
+        """Values of the rules that differ: key, before, after, and whose they are."""
+        return self.audit.rules
 
     @property
     def inputs(self) -> list[InputDifference]:
@@ -267,6 +263,9 @@ class Comparison:
     def facts(self) -> ComparisonFacts:
         """The comparison as plain data."""
         went, came = shared_assets(self.before), shared_assets(self.after)
+        circuits = self._told("circuits", self.circuits)
+        groups = self._told("groups", self.groups)
+        schemes = self._told("schemes", self.schemes)
         return {
             "before": _heading(self.before),
             "after": _heading(self.after),
@@ -281,9 +280,9 @@ class Comparison:
             },
             "proposal": self.proposal,
             "unread": self.unread,
-            "circuits": [change.as_dict() for change in self.circuits],
-            "groups": [change.as_dict() for change in self.groups],
-            "schemes": [change.as_dict() for change in self.schemes],
+            "circuits": circuits,
+            "groups": groups,
+            "schemes": schemes,
             "passes": self.passes,
             "beside": self.beside,
             "shared_went": sorted(went - came),
@@ -293,10 +292,34 @@ class Comparison:
             "records": None
             if self.records is None
             else {role: change.as_dict() for role, change in self.records.items()},
+            "records_missing": self.audit.missing,
+            "records_changed": self.audit.records(),
+            "settings": self.audit.settings,
+            "waivers": self.audit.waivers,
             "signed": None if self.signatures is None else signature_counts(self.signatures),
             "signatures": self.signatures,
             "due": self.due,
         }
+
+    def _told(self, what: str, changes: list[Difference]) -> list[DifferenceFacts]:
+        """Circuits, groups or schemes with what of each moved, and its causes."""
+        before, after = (
+            {str(row["id"]): row for row in facts.get(what, [])}
+            for facts in (self.before, self.after)
+        )
+        found = []
+        for change in changes:
+            rows = before.get(change.id), after.get(change.id)
+            moved = self.audit.moved(*rows)
+            mine = [change.id] if what == "circuits" else _members(*rows)
+            relies = self.audit.relies(change.id) if what == "circuits" else []
+            named = [
+                *_flat([*change.went.values(), *change.came.values()]),
+                *(name for path in relies for name in (*path["came"], *path["went"])),
+            ]
+            causes = self.audit.causes(change.id, mine, moved, named)
+            found.append(change.as_dict(moved, relies, causes))
+        return found
 
     def __repr__(self) -> str:
         if self.nothing_changed:
@@ -314,7 +337,8 @@ def compare(
     ----------
     before, after : Study, Network, Proof, path or facts
         A study, tied or proved or not; its folder; or the evidence of an
-        earlier proof (`prove --json`), as a file or as data.
+        earlier proof: what `prove --json` wrote, or the report that was signed, as a file, or as
+        data.
     on : date, optional
         The day for which studies that are given by their folders are judged; default: today.
     due_days : int, optional
@@ -385,10 +409,24 @@ def shared_assets(facts: Mapping[str, Any]) -> set[str]:
     }
 
 
+def _members(*rows: Mapping[str, Any] | None) -> list[str]:
+    """Circuits of a group or scheme, before or after."""
+    return list(dict.fromkeys(str(one) for row in rows if row for one in row.get("members", ())))
+
+
+def _flat(value: Any) -> Iterator[str]:
+    """Every text in nested lists."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, (list, tuple)):
+        for one in value:
+            yield from _flat(one)
+
+
 def _proved(side: Side, on: date | None) -> Proof | Mapping[str, Any]:
     if isinstance(side, (str, Path)):
         path = Path(side)
-        if path.suffix.casefold() == ".json":
+        if path.suffix.casefold() in _EVIDENCE_SUFFIXES:
             return _evidence(path)
         return prove(read_study(path, on=on))
     if isinstance(side, (Study, Network)):
@@ -402,9 +440,15 @@ def _facts_of(side: Proof | Mapping[str, Any]) -> Mapping[str, Any]:
     return side.facts() if isinstance(side, Proof) else side
 
 
+_EVIDENCE_SUFFIXES = (".json", ".html", ".htm")
+
+
 def _evidence(path: Path) -> Mapping[str, Any]:
     try:
-        found = json.loads(read_bytes(path, MOST_EVIDENCE_BYTES))
+        data = read_bytes(path, MOST_EVIDENCE_BYTES)
+        found = json.loads(carried(data, MOST_EVIDENCE_BYTES) if is_page(data) else data)
+    except NoEvidenceError as error:
+        raise CallError(f"{path.name} {error}") from error
     except (RefusedError, ValueError) as error:
         raise CallError(f"{path.name} cannot be read as evidence: {error}") from error
     except (RecursionError, MemoryError) as error:
@@ -436,6 +480,7 @@ def _heading(facts: Mapping[str, Any]) -> Heading:
         "revision": facts.get("revision"),
         "made": facts.get("made"),
         "waysapart": facts.get("waysapart"),
+        "on": facts.get("on"),
         "summary": facts.get("summary"),
         "out": facts.get("out"),
     }
