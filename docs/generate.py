@@ -7,12 +7,14 @@ A test compares these pages with what the code says now.
 
 from __future__ import annotations
 
+import ast
 import inspect
 import json
 import re
 import shutil
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from itertools import pairwise
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import NoneType, UnionType
@@ -30,6 +32,7 @@ from waysapart.export.styles import FOUND as STYLES
 from waysapart.gaps import GAP_CODES
 from waysapart.schema import BACKDROP, PLAN, ROLES, Column, Role
 from waysapart.study.blank import RuleTable, rule_tables, toml_value
+from waysapart.study.rules import shipped_tables, source_of
 from waysapart.study.toml import dotted
 from waysapart.verdicts.frame_columns import DTYPES, TABLES
 
@@ -582,7 +585,10 @@ _APART = {
         "From memory",
         "These documents can be found, but nobody here has opened them at the place.",
     ),
-    "practice": ("Common practice", "No document says so."),
+    "practice": (
+        "Common practice, memory and conventions",
+        "Values in use that no document stands behind, or none that can be found.",
+    ),
 }
 """Kinds of document whose facts count for nothing: heading, and why."""
 
@@ -616,8 +622,71 @@ def sources_of_truth_page() -> str:
     for kind, (heading, why) in _APART.items():
         lines += [f"### {heading}", "", why, ""]
         there = [fact for fact in facts if fact.source.kind == kind]
-        lines += _facts_by_document(there) if there else ["None.", ""]
+        if there:
+            lines += _facts_by_document(there)
+        if kind == "practice":
+            lines += _without_document()
     return "\n".join(lines)
+
+
+def _without_document() -> Iterator[str]:
+    """What ships, and what stands in the code, without a document behind it."""
+    by_source: dict[str, list[str]] = {}
+    for path in _leaves(shipped_tables(), ()):
+        source = source_of(path)
+        if _NO_DOCUMENT.search(source):
+            by_source.setdefault(source, []).append(f"`{dotted(path)}`")
+    yield from ("Values that ship ([rule keys](rules.md) has them with their units):", "")
+    yield "| what the rules say of them | values |"
+    yield "| --- | --- |"
+    for source, keys in by_source.items():
+        yield _row(source, ", ".join(keys))
+    yield from ("", "In the code, where the lines beside it say so:", "")
+    yield "| module | what |"
+    yield "| --- | --- |"
+    for path in sorted((DOCS.parent / "src").rglob("*.py")):
+        if names := _unfounded(path.read_text(encoding="utf-8")):
+            module = path.relative_to(DOCS.parent / "src").with_suffix("").as_posix()
+            yield _row(f"`{module}`", ", ".join(f"`{name}`" for name in names))
+    yield ""
+
+
+def _leaves(table: Mapping[str, Any], path: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _leaves(value, (*path, key))
+        else:
+            yield (*path, key)
+
+
+_NO_DOCUMENT = re.compile(
+    r"no source\b(?! of)|from memory|a convention: |title not on record", re.I
+)
+
+
+def _unfounded(text: str) -> list[str]:
+    """Names whose docstring says that no document stands behind them."""
+    if not _NO_DOCUMENT.search(" ".join(text.split())):
+        return []
+    tree, found = ast.parse(text), []
+    if _NO_DOCUMENT.search(ast.get_docstring(tree) or ""):
+        found.append("the module")
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            said = " ".join((ast.get_docstring(node) or "").split())
+            if _NO_DOCUMENT.search(said):
+                found.append(node.name)
+        for target, after in pairwise(getattr(node, "body", []) if _has_body(node) else []):
+            if isinstance(target, ast.Assign | ast.AnnAssign) and isinstance(after, ast.Expr):
+                said = " ".join(str(getattr(after.value, "value", "")).split())
+                if _NO_DOCUMENT.search(said):
+                    names = target.targets if isinstance(target, ast.Assign) else [target.target]
+                    found.append(ast.unparse(names[0]))
+    return found
+
+
+def _has_body(node: ast.AST) -> bool:
+    return isinstance(node, ast.Module | ast.ClassDef)
 
 
 def _facts_by_document(facts: list[Fact]) -> Iterator[str]:
