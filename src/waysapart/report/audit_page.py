@@ -128,7 +128,7 @@ def _rows(facts: ComparisonFacts, signatures: Sequence[SignatureFacts]) -> list[
         why = [within_said(row)] if within else reasons_said(row)
         if signature is not None and signature["state"] != HOLDS:
             told.add(key)
-            why += audit_words.not_said(signature, why)
+            why = audit_words.reasons_together(why, audit_words.not_said(signature, why))
         entry = {
             "what": what,
             "id": row["id"],

@@ -98,6 +98,21 @@ def not_said(one: SignatureFacts, said: Iterable[str]) -> list[str]:
     return [text for text in one["reasons"] if not any(text in line for line in told)]
 
 
+def reasons_together(said: Sequence[str], more: Sequence[str]) -> list[str]:
+    """Reasons of a change and of its signature in one list, each once, the fuller of two alike.
+
+    Parameters
+    ----------
+    said, more : sequence of str
+
+    Returns
+    -------
+    list of str
+    """
+    left = [text for text in said if not any(one.startswith(f"{text} ") for one in more)]
+    return [*left, *more]
+
+
 def holding_said(found: Sequence[SignatureFacts]) -> str:
     """Count what holds: `Hold: 27 circuits, 2 groups, 1 waiver, 3 assumptions, 92 rules`.
 
