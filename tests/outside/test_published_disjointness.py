@@ -16,6 +16,7 @@ import pytest
 import waysapart as wa
 from published import published
 from published_plants import Island, islands, off_island
+from spacing_plants import rechecked
 from waysapart.reroute.api import TargetFacts
 
 NOTHING = wa.Candidates(wanted=False)
@@ -104,6 +105,12 @@ def proof(tmp_path_factory: pytest.TempPathFactory) -> wa.Proof:
 def found(proof: wa.Proof) -> Asked:
     """Two paths for the circuit of every island."""
     return asked(proof, circuits=list(PLANT))
+
+
+def test_recheck_says_the_same(found: Asked, tmp_path: Path) -> None:
+    """Of every pair of paths and of every proof that there is none, by code of its own."""
+    folder = islands(PLANT).write(tmp_path)
+    assert rechecked(folder, dict(found.reroute.facts()))["false"] == []
 
 
 def groups_of(plant: dict[str, Island], paths: int, folder: Path) -> Asked:

@@ -14,6 +14,7 @@ import waysapart as wa
 from drawn_plant import on_the_grid
 from published import published
 from published_plants import Island, Proved, PublishedNet, ducts, islands
+from spacing_plants import rechecked
 
 RING = "E-D D-C R-E D-F F-B R-A A-B B-C"
 TAIL = f"{RING} C-G G-J G-H J-H"
@@ -82,6 +83,12 @@ PLANT = {
 @pytest.fixture(scope="module")
 def proved(tmp_path_factory: pytest.TempPathFactory) -> Proved:
     return Proved(islands(PLANT).proof(tmp_path_factory.mktemp("events")))
+
+
+def test_recheck_says_the_same(proved: Proved, tmp_path: Path) -> None:
+    """Of every island, by code that shares none with the prover."""
+    folder = islands(PLANT).write(tmp_path)
+    assert rechecked(folder, proved.facts)["false"] == []
 
 
 @published(

@@ -13,6 +13,7 @@ import pytest
 import waysapart as wa
 from published import published
 from published_plants import Island, Proved, PublishedNet, islands
+from spacing_plants import rechecked
 
 HOMED = "C1-PE1 C1-PE2 PE1-P PE2-Q P-PE3 Q-PE4 PE1-PE2 PE3-PE4 PE3-C2 PE4-C2"
 EQUAL = {
@@ -125,6 +126,12 @@ PLANT = {
 @pytest.fixture(scope="module")
 def proved(tmp_path_factory: pytest.TempPathFactory) -> Proved:
     return Proved(islands(PLANT).proof(tmp_path_factory.mktemp("sharing")))
+
+
+def test_recheck_says_the_same(proved: Proved, tmp_path: Path) -> None:
+    """Of every island, by code that shares none with the prover."""
+    folder = islands(PLANT).write(tmp_path)
+    assert rechecked(folder, proved.facts)["false"] == []
 
 
 @published(

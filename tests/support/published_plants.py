@@ -315,8 +315,9 @@ class Proved:
     """
 
     def __init__(self, proof: wa.Proof) -> None:
-        facts = proof.facts()
+        facts: dict[str, Any] = dict(proof.facts())
         self.proof = proof
+        self.facts = facts
         self.said: dict[str, Any] = {one["id"]: one for one in facts["circuits"]}
         self.said |= {one["id"]: one for one in facts["groups"]}
         self.lost = wa.contingency(proof).frame().query("state == 'lost'")
