@@ -249,7 +249,7 @@ def test_the_second_path_through_two_domains(found: Asked) -> None:
     "rfc-7812",
     "section 4, figure 2",
     "it is impossible to have two link- or node-disjoint paths from G to R",
-    of="disjointness",
+    of="events",
 )
 def test_no_two_paths_over_a_cut_link(found: Asked) -> None:
     assert shared_least(found, "cut_link") == {"C", "C-G"}

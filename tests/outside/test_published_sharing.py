@@ -340,7 +340,7 @@ def test_single_and_dual_homing(proved: Proved) -> None:
     "rfc-8390",
     "section 1.4, figure 2",
     "Src-A-B-U-V-W-Dst and Src-C-D-X-V-W-Dst leave by different domains' links and still meet",
-    of="sharing",
+    of="disjointness",
 )
 def test_two_entries_that_meet_in_the_second_domain(proved: Proved) -> None:
     """Over X, Y and Z instead nothing is in common."""
