@@ -54,7 +54,8 @@ def format_page() -> str:
         _MADE,
         "# What a study holds",
         "",
-        "A study is a folder with layers and an optional `study.toml`. Each layer feeds one",
+        "A study is a folder with layers, an optional `study.toml`, and an optional `rules.toml`",
+        "with limits and other [rules](rules.md). Each layer feeds one",
         "role. Ids are text, and unique over all roles marked *asset*. Lists in one cell are",
         "separated by `;`. A blank `within` means that nobody recorded it; `-` means that the",
         "asset is known to lie in nothing.",
@@ -155,7 +156,14 @@ def _column(column: Column) -> str:
 
 def commands_page() -> str:
     """Help of every command, from the command line itself."""
-    parts = [_MADE, "# Commands", ""]
+    parts = [
+        _MADE,
+        "# Commands",
+        "",
+        "The help of every command. Python twins, exit statuses and files that are written stand",
+        "on [a page of their own](commands-and-python.md), and so do [the rules](rules.md).",
+        "",
+    ]
     settings = {**main.context_settings, "terminal_width": 88}
     context = click.Context(main, info_name="waysapart", **settings)
     parts += ["```text", main.get_help(context), "```", ""]
@@ -173,7 +181,8 @@ def gaps_page() -> str:
         "# Record gaps",
         "",
         "A gap that bears on `separation` makes the circuits that rest on it `unproven`. One that",
-        "bears on `limits` leaves open the limits that it concerns.",
+        "bears on `limits` leaves open the limits that it concerns. `check` says [what to record",
+        "first](unproven.md). The keys that some remedies name are [rules](rules.md).",
         "",
         "| code | what it means | what to do | bears on |",
         "| --- | --- | --- | --- |",
@@ -264,7 +273,8 @@ def evidence_page() -> str:
         *_LEFT_OUT,
         "",
         f"This is format {evidence.FORMAT}. See [how recheck checks it](trust-a-file.md).",
-        "The package holds the same as a JSON Schema, `evidence.schema.json`.",
+        "The package holds the same as a JSON Schema, `evidence.schema.json`. Keys under",
+        "`assumptions` are those of the [rules](rules.md).",
         "",
     ]
     schema = evidence.schema()
@@ -333,11 +343,11 @@ def export_page() -> str:
         "",
         "It holds the study's own tables as layers named after their roles, in longitude and",
         "latitude (as the source gives it where a waiver states a digest). `ring.toml` is written",
-        "beside it (and `ring-rules.toml`, where the study has rules of its own), so that",
-        "`waysapart check ring.toml` reads the same study back. A study that refers to ids which",
-        "its proposal removes cannot be written as files; then the TOML is left out. All files",
-        "change together or not at all. A GeoPackage ignores capitals in names of columns: where",
-        "names differ in capitals only, the later ones get `_2`, `_3` behind them.",
+        "beside it (and `ring-rules.toml`, where the study has [rules](rules.md) of its own), so",
+        "that `waysapart check ring.toml` reads the same study back. A study that refers to ids",
+        "which its proposal removes cannot be written as files; then the TOML is left out. All",
+        "files change together or not at all. A GeoPackage ignores capitals in names of columns:",
+        "where names differ in capitals only, the later ones get `_2`, `_3` behind them.",
         "",
         "The findings are layers of their own. Lists in one field are separated by `;`.",
         "Figures that are not on record are blank.",
@@ -491,7 +501,8 @@ def library_page() -> str:
         "# Library",
         "",
         "`import waysapart as wa` offers these. Everything is typed, and no function changes its",
-        "arguments. See [commands and their Python twins](commands-and-python.md).",
+        "arguments. See [commands and their Python twins](commands-and-python.md), and the keys of",
+        "[the rules](rules.md) that descriptions name.",
         "",
     ]
     for title, group in (("Functions", functions), ("Results", results), ("Errors", errors)):

@@ -35,6 +35,15 @@ def test_links_lead_somewhere(page: Path) -> None:
         assert (page.parent / target).exists(), f"{page.name} links to {target}"
 
 
+@pytest.mark.parametrize("page", PAGES, ids=[page.name for page in PAGES])
+def test_a_page_that_speaks_of_rules_links_to_their_keys(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    if page.name in ("rules.md", "changelog.md", "DEVELOPERS.md"):
+        return
+    if re.search(r"rules\.toml|\bthe rules\b", text, re.IGNORECASE):
+        assert re.search(r"\]\((docs/)?rules\.md", text), f"{page.name} speaks of the rules"
+
+
 def test_readme_python_runs(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(ROOT)
     blocks = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(), re.DOTALL)

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel
 
 from rule_files import load_rules
+from waysapart.errors import StudyError
 from waysapart.study.blank import rule_tables, rules_text, toml_value, write_blank
 from waysapart.study.read import read_study
 from waysapart.study.rules import Rules, shipped_rules
@@ -148,9 +149,20 @@ def test_defaults_on_the_page_are_those_in_force() -> None:
 def test_the_file_as_blank_writes_it_changes_nothing(tmp_path: Path) -> None:
     """Nothing is stated, so it equals the shipped rules in every value and every source."""
     rules = load(tmp_path, rules_text())
-    assert rules == shipped_rules()
+    assert rules.model_dump() == shipped_rules().model_dump()
     assert rules.assumptions() == shipped_rules().assumptions()
     assert dict(rules.own()) == {}
+
+
+def test_an_unknown_key_is_told_with_where_all_are_explained(tmp_path: Path) -> None:
+    with pytest.raises(StudyError) as told:
+        load(tmp_path, "[services.default]\nmax_dealy_us = 5000\n")
+    (problem,) = told.value.problems
+    assert "unknown key 'max_dealy_us'" in problem.message
+    assert "did you mean 'max_delay_us'" in problem.message
+    assert problem.message.endswith(
+        "docs/rules.md explains every key, and so does the rules.toml of `waysapart blank`"
+    )
 
 
 def _stated(text: str) -> str:
@@ -212,7 +224,8 @@ def test_a_service_of_ones_own_may_state_nothing(tmp_path: Path) -> None:
 def test_blank_writes_the_rules_beside_the_study(tmp_path: Path) -> None:
     paths = write_blank(tmp_path / "new")
     assert tmp_path / "new" / "rules.toml" in paths
-    assert read_study(tmp_path / "new").rules == shipped_rules()
+    rules = read_study(tmp_path / "new").rules
+    assert rules.model_dump() == shipped_rules().model_dump()
 
 
 _TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)

@@ -26,7 +26,10 @@ def main() -> None:
     """Prove that no single event can put both paths of a protection circuit out of service.
 
     STUDY is a folder with the layers (or its study.toml); the current folder if left out.
-    Start with `waysapart demo`.
+    Start with `waysapart demo`, or with an empty workbook: `waysapart blank --workbook`.
+
+    Limits and all other rules: rules.toml beside study.toml. Every key is explained in the
+    rules.toml that `waysapart blank` writes, and in docs/rules.md.
 
     Exit status: 0 all apart or accepted and within limits, 1 something shared or outside a
     limit, 2 the input or the call is wrong, 3 neither, but something is unproven.

@@ -48,6 +48,8 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
     Exit status: 0 all apart or accepted and within limits, 1 something shared or outside a limit,
     3 neither, but something is unproven, 2 wrong input.
 
+    Limits, separation and waivers are rules: rules.toml, explained in docs/rules.md.
+
     \b
     Examples:
         waysapart prove examples/estuary

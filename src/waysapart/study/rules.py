@@ -959,6 +959,9 @@ def unit_of(path: tuple[str, ...]) -> str:
     return ""
 
 
+_EXPLAINED = "docs/rules.md explains every key, and so does the rules.toml of `waysapart blank`"
+
+
 def shipped_rules() -> Rules:
     """The rules that ship with the package."""
     return _build({}, "")
@@ -991,7 +994,7 @@ def read_rules(path: Path, file: str, ledger: Ledger) -> Rules | None:
     try:
         return _build(own, file)
     except ValidationError as error:
-        tell_faults(error, file, ledger, _MODELS, Rules)
+        tell_faults(error, file, ledger, _MODELS, Rules, _EXPLAINED)
         return None
 
 

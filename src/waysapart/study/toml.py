@@ -141,6 +141,7 @@ def tell_faults(
     ledger: Ledger,
     known: Mapping[str, type[BaseModel]],
     top: type[BaseModel],
+    explained: str = "",
 ) -> None:
     """Write down every fault that pydantic found.
 
@@ -155,6 +156,8 @@ def tell_faults(
         Model of the tables under each top-level key, for naming near matches.
     top : model
         Model of the file.
+    explained : str
+        Where the keys of the file are explained, for whoever wrote one that there is not.
     """
     told: dict[tuple[str, str], list[str]] = {}
     for fault in error.errors(include_url=False):
@@ -166,6 +169,7 @@ def tell_faults(
             names = [field.alias or name for name, field in model.model_fields.items()]
             word = str(path[-1])
             reason = f"unknown key {word!r}; known keys: {listed(names)}{did_you_mean(word, names)}"
+            reason += f"; {explained}" if explained else ""
         elif fault["type"] == "missing":
             reason = f"the key {str(path[-1])!r} is required and missing"
         else:
