@@ -465,7 +465,7 @@ def frames_page() -> str:
         "",
         "`id` of `circuits` and `groups`, `id` of `shared` and `near`, and `circuit` of `paths`",
         "and `budgets` are the same ids. `proof.facts()` has everything as plain data, with what",
-        "has no table: assumptions, waivers, the evidence.",
+        "has no table: assumptions by the [rules](rules.md), waivers, the evidence.",
         "",
         "| type | in pandas |",
         "| --- | --- |",

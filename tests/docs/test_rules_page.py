@@ -156,10 +156,10 @@ def test_the_file_as_blank_writes_it_changes_nothing(tmp_path: Path) -> None:
 
 def test_an_unknown_key_is_told_with_where_all_are_explained(tmp_path: Path) -> None:
     with pytest.raises(StudyError) as told:
-        load(tmp_path, "[services.default]\nmax_dealy_us = 5000\n")
+        load(tmp_path, "[power_system]\nfrequency_hx = 50\n")
     (problem,) = told.value.problems
-    assert "unknown key 'max_dealy_us'" in problem.message
-    assert "did you mean 'max_delay_us'" in problem.message
+    assert "unknown key 'frequency_hx'" in problem.message
+    assert "did you mean 'frequency_hz'" in problem.message
     assert problem.message.endswith(
         "docs/rules.md explains every key, and so does the rules.toml of `waysapart blank`"
     )
