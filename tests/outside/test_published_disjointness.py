@@ -329,18 +329,29 @@ def test_two_alternates_beside_the_primary(three: Asked) -> None:
 
 @published(
     "networkx-disjoint",
-    "tests of the Petersen, octahedral and icosahedral graph",
-    "3, 4 and 5 node-disjoint paths between two nodes",
+    "test_petersen",
+    "three edge- and three node-disjoint paths of the Petersen graph from 0 to 6",
     of="disjointness",
 )
-def test_as_many_paths_as_published(three: Asked, four: Asked) -> None:
-    """The icosahedral graph is in test_five_paths_of_the_icosahedral_graph."""
+@published(
+    "networkx-disjoint",
+    "test_octahedral",
+    "four of either of the octahedral graph from 0 to 5",
+    of="disjointness",
+)
+def test_three_and_four_paths_of_known_graphs(three: Asked, four: Asked) -> None:
     assert three.answers["petersen"]["status"] == "apart"
     assert four.answers["petersen"]["status"] == "none"
     assert four.answers["octahedral"]["status"] == "apart"
 
 
 @pytest.mark.slow
+@published(
+    "networkx-disjoint",
+    "test_icosahedral",
+    "five of either of the icosahedral graph from 0 to 6",
+    of="disjointness",
+)
 @published(
     "networkx-connectivity",
     "docstring of node_disjoint_paths",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-import topohub
 
 import waysapart as wa
 from published import published
@@ -97,20 +96,3 @@ def test_regional_failures_outweigh_independent_ones(tmp_path: Path) -> None:
     assert round(region[2], 4) == 0.9987
     assert region[2] < 0.999
     assert alone[2] > 0.9999
-
-
-@published(
-    "tapolcai-2017",
-    "table I, sizes of the networks",
-    "German 17 nodes and 26 links, Nobel EU 28 and 41, COST 266 37 and 57, US 26 and 42",
-    of="data",
-)
-@pytest.mark.parametrize(
-    ("name", "nodes", "links"),
-    [("nobel-germany", 17, 26), ("nobel-eu", 28, 41), ("cost266", 37, 57), ("janos-us", 26, 42)],
-)
-def test_sizes_of_reference_topologies(name: str, nodes: int, links: int) -> None:
-    """Guards the data that tests on reference topologies read from a package."""
-    topology = topohub.get(f"sndlib/{name}")
-    pairs = {frozenset((edge["source"], edge["target"])) for edge in topology["edges"]}
-    assert (len(topology["nodes"]), len(pairs)) == (nodes, links)
