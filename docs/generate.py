@@ -626,8 +626,11 @@ def sources_of_truth_page() -> str:
     for of, says in OF.items():
         count, _ = counted(fact for fact in facts if fact.of == of)
         lines.append(_row(of, says + (" (main job)" if of in MAIN_JOB else ""), str(count)))
-    lines += ["", "## Facts", ""]
-    lines += _facts_by_document([fact for fact in facts if fact.counts])
+    lines.append("")
+    for of, says in OF.items():
+        there = [fact for fact in facts if fact.counts and fact.of == of]
+        if there:
+            lines += [f"## {of.capitalize()}: {says}", "", *_facts_by_document(there)]
     lines += ["## What counts for nothing", ""]
     lines += ["Tested, but no witness: these are not among the facts above.", ""]
     for kind, (heading, why) in _APART.items():
@@ -701,17 +704,14 @@ def _has_body(node: ast.AST) -> bool:
 
 
 def _facts_by_document(facts: list[Fact]) -> Iterator[str]:
-    """One table: documents in the order of what they are called, their facts below each other."""
+    """A list of documents in the order of what they are called, with their facts below them."""
     order = sorted({fact.document for fact in facts}, key=lambda key: DOCUMENTS[key].cited())
-    yield "| document | place | fact | of | tests |"
-    yield "| --- | --- | --- | --- | --- |"
     for key in order:
-        cited = DOCUMENTS[key].cited()
+        yield f"- {DOCUMENTS[key].cited()}"
         for same in distinct(fact for fact in facts if fact.document == key).values():
             says = "; ".join(dict.fromkeys(fact.says for fact in same))
             tests = dict.fromkeys(f"`{Path(fact.file).name}::{fact.test}`" for fact in same)
-            yield _row(cited, same[0].place, says, same[0].of, ", ".join(tests))
-            cited = ""
+            yield f"  - {same[0].place}: {says}. {', '.join(tests)}"
     yield ""
 
 
