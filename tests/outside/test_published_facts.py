@@ -42,6 +42,10 @@ def test_every_document_that_counts_can_be_found() -> None:
             assert document.where, key
 
 
+def test_every_document_is_used() -> None:
+    assert set(DOCUMENTS) == {fact.document for fact in FACTS}
+
+
 def test_there_are_enough_facts() -> None:
     every, main = counted(FACTS)
     assert every >= LEAST

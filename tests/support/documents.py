@@ -186,12 +186,6 @@ _RFCS = {
         year="2006",
         where="IETF, RFC 4428",
     ),
-    "rfc-4726": Document(
-        title="A Framework for Inter-Domain Multiprotocol Label Switching Traffic Engineering",
-        by="A. Farrel, J.-P. Vasseur, A. Ayyangar",
-        year="2006",
-        where="IETF, RFC 4726",
-    ),
     "rfc-4872": Document(
         title="RSVP-TE Extensions in Support of End-to-End Generalized Multi-Protocol Label "
         "Switching (GMPLS) Recovery",
