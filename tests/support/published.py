@@ -26,13 +26,13 @@ TESTS = Path(__file__).resolve().parents[1]
 
 MAIN_JOB = ("sharing", "separation", "disjointness", "events")
 """What the program exists for: which of two paths' plant is the same, how far apart they run,
-whether separate paths exist, and what one event takes."""
+whether separate paths exist, and what one event puts out of service."""
 
 OF = {
     "sharing": "what two paths have in common",
     "separation": "how far apart they run, and where they cross",
     "disjointness": "whether separate paths exist, and which are best",
-    "events": "what one event takes",
+    "events": "what one event puts out of service",
     "loss": "optical loss and margin",
     "delay": "delay and asymmetry",
     "dispersion": "dispersion and bandwidth",
