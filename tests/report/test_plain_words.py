@@ -55,7 +55,7 @@ class Visible(HTMLParser):
         "every way from A to B relies on pit P",
         "Delay of 3 ms is over its limit of 2 ms.",
         "3 dB are asked",
-        "what one event puts out of service",
+        "what one event takes",
         "its loss takes none",
         "the loss of a hazard",
         "Escape lets go",
