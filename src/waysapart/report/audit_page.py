@@ -80,7 +80,7 @@ def audit_view(facts: ComparisonFacts, after: Mapping[str, Any]) -> View:
         (one["file"], "new" if not one["before"] else "gone" if not one["after"] else "changed")
         for one in facts["inputs"]
     ]
-    before = facts["before"]
+    before, records = facts["before"], _records(facts)
     return {
         "version": after["waysapart"],
         "revision": facts["after"]["revision"] or "",
@@ -102,8 +102,14 @@ def audit_view(facts: ComparisonFacts, after: Mapping[str, Any]) -> View:
         "due": lines[:_MOST],
         "due_left": max(0, len(lines) - _MOST),
         "undated": "" if due is None else audit_words.undated_said(due["undated"]),
-        "records": records_rows(facts)[:_MOST],
-        "records_left": max(0, len(records_rows(facts)) - _MOST),
+        "records": records[:_MOST],
+        "records_left": max(0, len(records) - _MOST),
+        "records_missing": facts["records_changed"] is None,
+        "rules": [
+            f"{one['key']}: {_value(one['before'])} to {_value(one['after'])}"
+            for one in facts["rules"]
+        ],
+        "sha256": before["sha256"] or "",
         "inputs": inputs,
         "covered": _covered(facts, after),
         "to_decide": [_decision(one) for one in open_[:_MOST]],
@@ -137,6 +143,7 @@ def _rows(facts: ComparisonFacts, signatures: Sequence[SignatureFacts]) -> list[
             "after": row["after"],
             "state": audit_words.STATES[signature["state"]] if signature else "",
             "why": why,
+            "causes": audit_words.causes_said(row, facts["records_changed"] or ()),
         }
         (quiet if within and key not in told else found).append(entry)
     for one in audit_words.signatures_in_order(signatures):
@@ -152,31 +159,27 @@ def _rows(facts: ComparisonFacts, signatures: Sequence[SignatureFacts]) -> list[
                 "after": one["now"] if owner else None,
                 "state": audit_words.STATES[one["state"]],
                 "why": one["reasons"],
+                "causes": [],
             }
         )
     return found + quiet
 
 
-def records_rows(facts: ComparisonFacts) -> list[tuple[str, str, str]]:
-    """Records that differ: role, id, and what differs, where the evidence holds its records.
-
-    Parameters
-    ----------
-    facts : ComparisonFacts
-
-    Returns
-    -------
-    list of (str, str, str)
-    """
+def _records(facts: ComparisonFacts) -> list[tuple[str, str, list[str], list[str]]]:
+    """Records that differ: where each stands, which it is, what differs, who rests on it."""
     return [
-        (role, name, said)
-        for role, change in (facts["records"] or {}).items()
-        for name, said in (
-            *((name, "added") for name in change["added"]),
-            *((name, "removed") for name in change["removed"]),
-            *((one["id"], ", ".join(one["columns"])) for one in change["changed"]),
+        (
+            audit_words.record_place(one),
+            f"{one['role']} {one['id']}",
+            audit_words.record_said(one),
+            [*one["circuits"], *(f"group {name}" for name in one["groups"])],
         )
+        for one in facts["records_changed"] or ()
     ]
+
+
+def _value(value: object) -> str:
+    return "not used" if value is None else str(value)
 
 
 def _decision(one: SignatureFacts) -> sign_off.Decision:

@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
+from waysapart.figures import metres
 from waysapart.report.words import count_of
 from waysapart.text import counted, few, plural, sentence_list
+from waysapart.whatif.audit import DifferenceCause
+from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
 from waysapart.whatif.due import DueFacts, DueTable
+from waysapart.whatif.record_changes import CellDifference, RecordDifference
 from waysapart.whatif.signatures import HOLDS, LAPSED, NEVER, OWNERS, SignatureFacts
 
 _MOST_IDS = 6
@@ -147,6 +151,91 @@ def remarks_said(found: Iterable[SignatureFacts]) -> list[str]:
             for text in one["remarks"]:
                 of.setdefault(text, []).append(signature_name(one))
     return [f"{few(names, _MOST_IDS)}: {text}" for text, names in of.items()]
+
+
+# --- Causes, and records that differ.
+
+_MOST_CAUSES = 4
+
+
+def causes_said(row: DifferenceFacts, records: Sequence[RecordDifference]) -> list[str]:
+    """What of the input may be why a circuit, group or scheme differs, a line each.
+
+    Parameters
+    ----------
+    row : DifferenceFacts
+    records : sequence of RecordDifference
+        To which its causes point.
+
+    Returns
+    -------
+    list of str
+    """
+    said = [_cause(one, records) for one in row["causes"]]
+    left = len(said) - _MOST_CAUSES
+    return said if left <= 1 else [*said[:_MOST_CAUSES], f"and {left} more"]
+
+
+def _cause(one: DifferenceCause, records: Sequence[RecordDifference]) -> str:
+    number = one["record"]
+    if one["column"] != "geometry" or number is None or number >= len(records):
+        return one["text"]
+    record = records[number]
+    return f"{record_place(record)}: {record['id']} {_cell(_geometry(record))}"
+
+
+def _geometry(record: RecordDifference) -> CellDifference:
+    return next(one for one in record["cells"] if one["column"] == "geometry")
+
+
+def record_place(one: RecordDifference) -> str:
+    """Where a record stands: `structures.csv, row 6`.
+
+    Parameters
+    ----------
+    one : RecordDifference
+
+    Returns
+    -------
+    str
+    """
+    file, layer = one["file"] or "the study", one["layer"]
+    number = one["row"] if one["row"] is not None else one["row_before"]
+    said = file if not layer or file.startswith(f"{layer}.") else f"{file} {layer}"
+    return said if number is None else f"{said}, row {number}"
+
+
+def record_said(one: RecordDifference) -> list[str]:
+    """What of a record differs, a line for each cell: `loss_db: 0.08 to 0.12`.
+
+    Parameters
+    ----------
+    one : RecordDifference
+
+    Returns
+    -------
+    list of str
+    """
+    if one["change"] != "changed":
+        return [one["change"]]
+    return [_cell(cell) for cell in one["cells"]]
+
+
+_LONGEST = 60
+
+
+def _cell(cell: CellDifference) -> str:
+    if cell["column"] == "geometry" and cell["moved_m"] is not None:
+        return f"moved {metres(cell['moved_m'])}"
+    before, after = (_value(cell["before"]), _value(cell["after"]))
+    return f"{cell['column']}: {before} to {after}"
+
+
+def _value(value: object) -> str:
+    if value is None:
+        return "blank"
+    text = str(value)
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 # --- What falls due.

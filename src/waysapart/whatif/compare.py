@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterator, Mapping
@@ -74,6 +75,7 @@ class Heading(TypedDict):
     on: str | None
     summary: Mapping[str, Any] | None
     out: list[str] | None
+    sha256: str | None
 
 
 class ComparisonFacts(TypedDict):
@@ -120,6 +122,8 @@ class Comparison:
         Both proofs, as far as they were made here (for a map of both).
     due_days : int or None
         How far ahead `due` looks; None: `DUE_DAYS` in an audit, and not at all else.
+    digest : str or None
+        SHA-256 of the evidence before, where it stands in a file.
     """
 
     before: Mapping[str, Any]
@@ -130,6 +134,7 @@ class Comparison:
     records: dict[str, RecordChanges] | None
     proofs: tuple[Proof | None, Proof | None]
     due_days: int | None = None
+    digest: str | None = None
 
     def counts(self) -> dict[str, int]:
         """How many circuits changed how."""
@@ -267,7 +272,7 @@ class Comparison:
         groups = self._told("groups", self.groups)
         schemes = self._told("schemes", self.schemes)
         return {
-            "before": _heading(self.before),
+            "before": _heading(self.before, self.digest),
             "after": _heading(self.after),
             "nothing_changed": self.nothing_changed,
             "summary": {
@@ -397,6 +402,7 @@ def compare(
         records,
         (proofs[0], proofs[1]),
         due_days,
+        _digest(before),
     )
 
 
@@ -474,7 +480,15 @@ def _checked(found: object, name: str) -> Mapping[str, Any]:
     return in_full(found) if found.get("format") == FORMAT else found
 
 
-def _heading(facts: Mapping[str, Any]) -> Heading:
+def _digest(side: Side) -> str | None:
+    """SHA-256 of evidence as it stands in a file, as `recheck` prints it; None of anything else."""
+    if not isinstance(side, (str, Path)) or Path(side).suffix.casefold() not in _EVIDENCE_SUFFIXES:
+        return None
+    data = read_bytes(Path(side), MOST_EVIDENCE_BYTES)
+    return hashlib.sha256(carried(data, MOST_EVIDENCE_BYTES) if is_page(data) else data).hexdigest()
+
+
+def _heading(facts: Mapping[str, Any], digest: str | None = None) -> Heading:
     return {
         "study": facts.get("study"),
         "revision": facts.get("revision"),
@@ -483,6 +497,7 @@ def _heading(facts: Mapping[str, Any]) -> Heading:
         "on": facts.get("on"),
         "summary": facts.get("summary"),
         "out": facts.get("out"),
+        "sha256": digest,
     }
 
 
