@@ -262,6 +262,49 @@ _LEFT_OUT = (
 )
 
 
+_LINES = """
+## Numbers and ids
+
+In `circuits`, `groups`, `links`, `gaps` and all that people read, ids stand. For size the part
+`evidence` writes sets as numbers: in `roles`, `links` and `relies_on` of `paths`, `0-3 7` is
+the entries 0, 1, 2, 3 and 7 of `assets`; in `sides` and `paths` of `verdicts` a number is that
+of an entry of `paths`. A file writes `assets` in runs (`asset_runs`), and `records` by column.
+`wa.read_facts(FILE)` reads a file and puts ids in place of all of them; `wa.with_ids(facts)`
+does so for `proof.facts()`.
+
+## One fact to a line
+
+`waysapart prove STUDY --json-lines FILE` writes the same facts with one fact to a line, so that
+two of them can be compared line by line, in git or with `diff`:
+
+```text
+{"format":2,"waysapart":"0.2.0","lines":1}
+{"at":["study"],"value":"Estuary ring"}
+{"at":["revision"],"value":"A"}
+{"at":["made"],"value":"2026-11-30T03:04:48Z"}
+{"at":["circuits",["C29"],"verdict"],"value":"apart"}
+{"at":["circuits",["C29"],"paths","main","delay_us"],"value":365.109}
+{"at":["evidence","paths",["C29","main"],"relies_on",["J-N1-T10"]]}
+```
+
+* `at` says where the fact stands: a text is a field; an entry of a list stands in brackets with
+  what it is called by, never with its number, so that a new entry moves no other line. Where two
+  are called the same the second has `no. 2`. A line without a `value` is its last entry itself.
+* A finding (a shared asset, a near stretch, a gap, a waiver, an assumption, a record) is one
+  line. Circuits, groups, links and paths have a line for each of their figures.
+* Version, study, `made` and the hashes of the inputs come first, each in a line of its own. All
+  else follows from the records, in an order that does not depend on the order of their rows or
+  files: a study that is proved twice differs in `made` alone. Only row numbers move with rows:
+  in `rows` and the texts of gaps, and in `at` of each table of records.
+* Fields that a file of `--json` leaves out stand here. `wa.read_facts(FILE)` gives the same for
+  both, `wa.fact_lines(facts)` writes the lines. `recheck` and `compare` read what `--json`
+  writes.
+
+A filter such as `git diff facts.jsonl | grep verdict` shows the verdicts that changed.
+
+""".splitlines()[1:]
+
+
 def evidence_page() -> str:
     """Every object of the evidence with its fields, from their types."""
     parts = [
@@ -276,6 +319,7 @@ def evidence_page() -> str:
         "The package holds the same as a JSON Schema, `evidence.schema.json`. Keys under",
         "`assumptions` are those of the [rules](rules.md).",
         "",
+        *_LINES,
     ]
     schema = evidence.schema()
     needed = {name: set(one.get("required", ())) for name, one in schema["$defs"].items()}

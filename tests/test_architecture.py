@@ -25,6 +25,7 @@ FLOW = (
     "evidence",
     "evidence_file",
     "input_files",
+    "evidence_lines",
     "output_files",
     "formulas",
     "figures",

@@ -21,6 +21,7 @@ from waysapart.schema import VERSION
 
 if TYPE_CHECKING:
     from waysapart.evidence import RecordFirst
+    from waysapart.evidence_lines import fact_lines, read_facts, with_ids
     from waysapart.export.due_calendar import write_due
     from waysapart.export.field_files import write_field_files
     from waysapart.export.geopackage import export
@@ -72,16 +73,19 @@ _WHERE = {
     "due": "waysapart.whatif.due",
     "explore": "waysapart.report.explore",
     "export": "waysapart.export.geopackage",
+    "fact_lines": "waysapart.evidence_lines",
     "hangs_on": "waysapart.whatif.walkdown",
     "largest_sets": "waysapart.whatif.regions",
     "outage": "waysapart.whatif.dig",
     "plan_works": "waysapart.whatif.plan",
     "prove": "waysapart.verdicts.prove",
+    "read_facts": "waysapart.evidence_lines",
     "read_study": "waysapart.study.read",
     "record_first": "waysapart.verdicts.record_first",
     "reroute": "waysapart.reroute.api",
     "spare_fibres": "waysapart.network.spares",
     "tie": "waysapart.network.build_network",
+    "with_ids": "waysapart.evidence_lines",
     "worst": "waysapart.whatif.worst",
     "write_comparison": "waysapart.report.compare_page",
     "link_traces": "waysapart.network.build_network",
@@ -122,18 +126,21 @@ __all__ = [
     "due",
     "explore",
     "export",
+    "fact_lines",
     "hangs_on",
     "largest_sets",
     "link_traces",
     "outage",
     "plan_works",
     "prove",
+    "read_facts",
     "read_study",
     "record_first",
     "reroute",
     "spare_fibres",
     "splice_table",
     "tie",
+    "with_ids",
     "worst",
     "write_cards",
     "write_comparison",

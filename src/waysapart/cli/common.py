@@ -212,6 +212,7 @@ def _of_works(path: Path) -> list[OutputFile]:
 
 _OUTPUTS: Mapping[str, Callable[[Path], list[OutputFile]]] = {
     "json_file": _one("json"),
+    "lines_file": _one("json"),
     "csv_file": _work_list,
     "sheet_csv": _walk_sheet,
     "target": _one("html"),
@@ -412,7 +413,31 @@ def write_json(
     """
     if file is None:
         return False
-    text = json_text(marked_facts(facts if told is None else told(facts))) + "\n"
+    return write_out(file, json_text(marked_facts(facts if told is None else told(facts))) + "\n")
+
+
+def write_out(file: str, text: str) -> bool:
+    """Write a text of JSON to a file, whole or not at all, or to standard output.
+
+    Parameters
+    ----------
+    file : str
+        `-` for standard output.
+    text : str
+        By its beginning it says that waysapart wrote it.
+
+    Returns
+    -------
+    bool
+        Whether it went to standard output.
+
+    Raises
+    ------
+    CallError
+        The file is one that waysapart did not write.
+    WriteError
+        The file or standard output cannot be written.
+    """
     if file == "-" or is_standard_output(Path(file)):
         try:
             click.echo(text, nl=False)

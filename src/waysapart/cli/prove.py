@@ -20,6 +20,7 @@ from waysapart.cli.common import (
     study_argument,
     telling_errors,
     write_json,
+    write_out,
 )
 from waysapart.errors import CallError
 from waysapart.text import few
@@ -32,6 +33,13 @@ if TYPE_CHECKING:  # pydantic is heavy, and --help needs none of it
 @study_argument
 @json_option
 @click.option(
+    "--json-lines",
+    "lines_file",
+    metavar="FILE",
+    help="Write the same facts with one fact to a line, for comparing two of them line by line; "
+    "- for standard output.",
+)
+@click.option(
     "--circuit",
     "-c",
     multiple=True,
@@ -42,7 +50,13 @@ if TYPE_CHECKING:  # pydantic is heavy, and --help needs none of it
 @on_option
 @force_option
 @telling_errors
-def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: bool) -> None:
+def prove(
+    study: Path,
+    json_file: str | None,
+    lines_file: str | None,
+    circuit: tuple[str, ...],
+    quiet: bool,
+) -> None:
     """Prove which circuits' main and alternate paths are apart, and within their limits.
 
     Exit status: 0 all apart or accepted and within limits, 1 something shared or outside a limit,
@@ -55,13 +69,17 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         waysapart prove examples/estuary
         waysapart prove examples/estuary --circuit C03
         waysapart prove examples/estuary --json evidence.json
+        waysapart prove examples/estuary --json-lines facts.jsonl
     """
     from waysapart.evidence_file import in_file
+    from waysapart.evidence_lines import fact_lines
     from waysapart.report.terminal import show_circuit, show_offers, show_proof
     from waysapart.verdicts.facts import profile_facts
     from waysapart.verdicts.prove import prove as prove_study
     from waysapart.verdicts.waiver_offers import give_records
 
+    if json_file == lines_file == "-":
+        raise CallError("--json and --json-lines cannot both go to standard output")
     records = load(study)
     need_circuits(records)
     with busy("proving"):
@@ -74,9 +92,13 @@ def prove(study: Path, json_file: str | None, circuit: tuple[str, ...], quiet: b
         raise CallError(f"no circuit or group is called {', '.join(unknown)} in this study")
     if circuit:
         give_records(proof, facts, circuit)
-    if circuit and json_file is not None:
+    if circuit and (json_file, lines_file) != (None, None):
         facts["profiles"] = [profile_facts(proof, name) for name in circuit]
-    if not write_json(json_file, facts, in_file):
+    told = write_json(json_file, facts, in_file)
+    if lines_file is not None:
+        lines = "".join(f"{line}\n" for line in fact_lines(facts))
+        told = write_out(lines_file, lines) or told
+    if not told:
         console = output()
         if circuit:
             for name in circuit:
