@@ -39,6 +39,17 @@ LONGEST_FIRST = (
 """
 TEST_BY_TEST = ("test_docs_site.py::test_every_block_runs", "test_output.py", "test_cli.py")
 """Tests that share no costly fixture: each may run on another worker than its neighbour."""
+DEMO_ONCE = frozenset(
+    {
+        *("test_field_files.py", "test_report_compare.py", "test_report_links.py"),
+        *("test_report_terminal.py", "test_report_tools.py", "test_report_works.py"),
+        *("test_stories.py", "test_unknown_in_words.py"),
+    }
+)
+"""Files whose commands are about the demo, and whose tests are about what comes after its proof.
+
+`test_cli.py` is not among them: there each command reads and proves the demo for itself.
+"""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -149,6 +160,18 @@ def _proofs_are_shared(of_the_run: Shared) -> None:
 def estuary_proof(of_the_run: Shared) -> wa.Proof:
     """The demo, proved once for all tests that only look at it."""
     return of_the_run.made("estuary_proof", lambda: wa.prove(wa.read_study(ESTUARY)))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _demo_is_proved_once(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Commands and functions take the demo, and what extends it, as proved before."""
+    if request.path.name not in DEMO_ONCE:
+        yield
+        return
+    with pytest.MonkeyPatch.context() as patch:
+        known = {str(ESTUARY): request.getfixturevalue("estuary_proof")}
+        proofs.read_and_prove_once(patch, known)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -38,6 +38,15 @@ def main() -> int:
         types = subprocess.Popen(
             steps["types"], cwd=ROOT, env=environment, stdout=told, stderr=subprocess.STDOUT
         )
+        if not (ROOT / "tests" / "__pycache__").exists():
+            # Compiled once, and not by each worker: the tests, and all that they import.
+            subprocess.run(
+                [python, "-m", "pytest", "-qq", "--collect-only", "-p", "no:cacheprovider"],
+                cwd=ROOT,
+                env=environment,
+                stdout=subprocess.DEVNULL,
+                check=False,
+            )
         for name in ("lint", "format", "tests", "types"):
             print(f"== {name}: {' '.join(steps[name][1:])}", flush=True)
             if name == "types":

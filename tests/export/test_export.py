@@ -70,11 +70,10 @@ def test_tied_plant_and_counts(study: Study, tmp_path: Path) -> None:
     assert circuits.loc["K", "verdict"] == "apart"
 
 
-def test_findings_of_the_demo_lie_where_they_are(tmp_path: Path) -> None:
+def test_findings_of_the_demo_lie_where_they_are(estuary_proof: wa.Proof, tmp_path: Path) -> None:
     """C25: trenches 1.5 m apart; C06: one crossing; C03: the trench TR-1 and its right-of-way."""
     path = tmp_path / "ring.gpkg"
-    proof = wa.prove(wa.read_study(ROOT / "examples" / "estuary"))
-    wa.export(proof, path)
+    wa.export(estuary_proof, path)
     near = layer(path, "found_near").set_index("test")
     assert (near.loc["C25", "segment"], near.loc["C25", "other"]) == ("U6-D06", "U7-D07")
     assert near.loc["C25"].geometry.length == pytest.approx(near.loc["C25", "length_m"], rel=1e-3)

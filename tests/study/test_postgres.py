@@ -10,6 +10,7 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -65,9 +66,15 @@ def _owner(server: pg.Server) -> Any:
     )
 
 
+@cache
+def _demo() -> wa.Study:
+    """The demo from its files, to compare with; no test changes it."""
+    return wa.read_study(ESTUARY)
+
+
 def _load(server: pg.Server) -> None:
     """The estuary study's tables in a schema `net`, with a view and a geography beside them."""
-    study = wa.read_study(ESTUARY)
+    study = _demo()
     with _owner(server) as connection:
         connection.execute("CREATE SCHEMA net")
         for role, table in study.tables.items():
@@ -121,7 +128,7 @@ def _address(server: pg.Server, password: str = pg.READER_PASSWORD) -> str:
 
 def _study(folder: Path, source: str) -> Path:
     """The estuary study with every layer in the database."""
-    roles = wa.read_study(ESTUARY).tables
+    roles = _demo().tables
     layers = "".join(
         f'[[layer]]\nrole = "{role}"\nsource = "{source}"\nlayer = "net.{role}"\n' for role in roles
     )
@@ -179,7 +186,7 @@ def test_proves_as_from_files_with_all_credentials_from_the_environment(
     assert _found(study) == _found(ESTUARY)
     proof = wa.prove(wa.read_study(study)).facts()
     assert {place["file"] for place in _places(proof)} == {"postgresql://"}
-    tables = wa.read_study(ESTUARY).tables
+    tables = _demo().tables
     checked = set()
     for gap in proof["gaps"]:
         table = tables[gap["layer"].removeprefix("net.")]
@@ -206,7 +213,7 @@ def test_service_file_and_password_file(
     monkeypatch.setenv("PGPASSFILE", str(passwords))
     source = "postgresql:///?service=asset-records"
     study = wa.read_study(_hazards_study(tmp_path / "study", source, 'layer = "net.hazards"\n'))
-    assert len(study.tables["hazards"]) == len(wa.read_study(ESTUARY).tables["hazards"])
+    assert len(study.tables["hazards"]) == len(_demo().tables["hazards"])
 
 
 @pytest.mark.parametrize("command", ["check", "prove"])
@@ -244,7 +251,7 @@ def test_a_filter_is_sql(server: pg.Server, tmp_path: Path, where: str) -> None:
     """Signs that a driver or a formatter might take for its own are the database's to read."""
     layer = f'layer = "net.hazards"\nwhere = {toml_value(where)}\n'
     study = wa.read_study(_hazards_study(tmp_path, _address(server), layer))
-    hazards = wa.read_study(ESTUARY).tables["hazards"]
+    hazards = _demo().tables["hazards"]
     wanted = hazards[hazards["kind"] == "works"]["id"].to_list()
     assert 0 < len(wanted) < len(hazards)
     assert study.tables["hazards"]["id"].to_list() == wanted
@@ -286,7 +293,7 @@ def test_geography_and_arrays(server: pg.Server, tmp_path: Path) -> None:
     folder = _study(tmp_path / "study", _address(server))
     text = (folder / "study.toml").read_text()
     (folder / "study.toml").write_text(text.replace('"net.sites"', '"net.on_globe"'))
-    found, wanted = wa.read_study(folder).tables["sites"], wa.read_study(ESTUARY).tables["sites"]
+    found, wanted = wa.read_study(folder).tables["sites"], _demo().tables["sites"]
     assert found["id"].to_list() == wanted["id"].to_list()
     assert found["within"].to_list() == wanted["within"].to_list()
     far = found.geometry.centroid.distance(wanted.geometry.centroid)
@@ -362,7 +369,7 @@ def test_names_that_end_a_statement_are_only_names(server: pg.Server, tmp_path: 
         connection.execute(f"GRANT SELECT ON net.{quoted[0]} TO {pg.READER}")
     layer = f"layer = {toml_value('net.' + table)}\ncolumns = {{ name = {toml_value(column)} }}\n"
     study = wa.read_study(_hazards_study(tmp_path, _address(server), layer))
-    plain = wa.read_study(ESTUARY).tables["hazards"]
+    plain = _demo().tables["hazards"]
     assert set(study.tables["hazards"]["name"].dropna()) == set(plain["name"].dropna())
 
 

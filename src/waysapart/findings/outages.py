@@ -609,6 +609,8 @@ class _Things:
             They rely on two machines of it, or on one and on something that feeds such.
         """
         clusters = self.spare.of_thing.shape[1]
+        if not len(self.spare.cluster):
+            return sp.csr_array((paths.shape[0], clusters), dtype=np.bool_)
         uses = sp.csr_array(paths @ self.machines.uses)
         machine = np.arange(len(self.spare.cluster))
         of_machine = boolean(machine, self.spare.cluster, (len(machine), clusters))

@@ -77,10 +77,12 @@ def union(*matrices: sp.csr_array) -> sp.csr_array:
     -------
     csr_array of bool, shape (n, m)
     """
-    total = matrices[0].astype(np.bool_)
-    for matrix in matrices[1:]:
-        total = sp.csr_array(total + matrix.astype(np.bool_))
-    return sp.csr_array(total)
+    full = [matrix for matrix in matrices if matrix.nnz] or [matrices[0]]
+    total = full[0].astype(np.bool_)
+    for matrix in full[1:]:
+        total = total + (matrix if matrix.dtype == np.bool_ else matrix.astype(np.bool_))
+    total.sum_duplicates()
+    return total
 
 
 def without(matrix: sp.csr_array, removed: sp.csr_array) -> sp.csr_array:
@@ -94,9 +96,11 @@ def without(matrix: sp.csr_array, removed: sp.csr_array) -> sp.csr_array:
     -------
     csr_array of bool, shape (n, m)
     """
-    left = sp.csr_array(matrix.astype(np.int8) - matrix.multiply(removed).astype(np.int8))
-    left.eliminate_zeros()
-    return sp.csr_array(left.astype(np.bool_))
+    left = matrix.astype(np.bool_)
+    if not left.nnz or not removed.nnz:
+        left.eliminate_zeros()
+        return left
+    return sp.csr_array(left != left.multiply(removed.astype(np.bool_)))
 
 
 def both(one: sp.csr_array, other: sp.csr_array) -> sp.csr_array:

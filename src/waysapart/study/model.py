@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from functools import wraps
@@ -155,8 +155,6 @@ class Study:
         The geographic CRS of the datum that most of the plant states.
     notes : tuple of str
         Warnings for the report, such as the accuracy of a datum shift.
-    files : tuple of Path
-        What it was read from, whether it exists or not: nothing is written over these.
     traced : Traced or None
         What tracing its links has added; None before they are tied, and where nothing is traced.
     backdrops : tuple of Backdrop
@@ -168,6 +166,8 @@ class Study:
         What each study of `chain` but the first adds, replaces and removes.
     unread : tuple of str
         Files, layers and sheets that lie with it and that nothing reads.
+    files_read : callable
+        Lists `files`.
     """
 
     name: str
@@ -183,14 +183,22 @@ class Study:
     gaps: tuple[Gap, ...] = ()
     notes: tuple[str, ...] = ()
     on: date = field(default_factory=today)
-    files: tuple[Path, ...] = ()
     datum: CRS = LON_LAT
     traced: Traced | None = field(default=None, repr=False, compare=False)
     backdrops: tuple[Backdrop, ...] = ()
     chain: tuple[Path, ...] = ()
     laid: tuple[OwnRows, ...] = field(default=(), repr=False, compare=False)
     unread: tuple[str, ...] = ()
+    files_read: Callable[[], Sequence[Path]] = field(default=tuple, repr=False, compare=False)
     in_plane: InPlane = field(default_factory=InPlane, repr=False, compare=False)
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What it was read from, whether it exists or not: nothing is written over these.
+
+        Well over a thousand names count, so they are listed only where something is written.
+        """
+        return tuple(self.files_read())
 
     @property
     def plane(self) -> Plane:

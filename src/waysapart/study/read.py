@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import cache
+from functools import cache, partial
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -186,7 +186,7 @@ def _read(path: Path, on: date | None, strict: bool) -> Study:
         gaps=tuple(ledger.gaps),
         notes=tuple(ledger.notes),
         on=on or today(),
-        files=tuple(files_of_chain(chain)),
+        files_read=partial(files_of_chain, chain),
         datum=datum,
         backdrops=backdrops,
         chain=tuple(settings.place for settings in chain),
