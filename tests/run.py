@@ -2,7 +2,8 @@
 
 Run from the repository: python tests/run.py [--all] [pytest arguments]
 
-With --all the tests marked slow run as well: the same properties on many more plants.
+With --all the tests marked slow run as well: the same properties on many more plants. Types are
+then checked against the stubs of scipy too, whose sparse matrices take as long as all the rest.
 """
 
 from __future__ import annotations
@@ -11,9 +12,30 @@ import os
 import subprocess
 import sys
 import tempfile
+import tomllib
 from pathlib import Path
 
+import tomli_w
+
 ROOT = Path(__file__).resolve().parents[1]
+WITHOUT = ("IPython.*", "scipy.*")
+"""Packages whose types are not looked into every day."""
+
+
+def settings_of_types(folder: Path) -> Path:
+    """The settings of mypy for every day: those of pyproject.toml, without some packages' types.
+
+    What is of no known type for that reason may be returned, and its exemptions are not needed.
+    """
+    tool = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]
+    settings = {**tool["mypy"], "warn_return_any": False, "warn_unused_ignores": False}
+    settings["overrides"] = [
+        *settings["overrides"],
+        {"module": [*WITHOUT], "follow_imports": "skip", "follow_imports_for_stubs": True},
+    ]
+    path = folder / "types.toml"
+    path.write_text(tomli_w.dumps({"tool": {"mypy": settings}}), encoding="utf-8")
+    return path
 
 
 def main() -> int:
@@ -33,7 +55,9 @@ def main() -> int:
     environment = {**os.environ}
     environment.pop("PYTHONDONTWRITEBYTECODE", None)
     failed = []
-    with tempfile.TemporaryFile() as told:
+    with tempfile.TemporaryFile() as told, tempfile.TemporaryDirectory() as folder:
+        if "--all" not in sys.argv[1:]:
+            steps["types"] += ["--config-file", str(settings_of_types(Path(folder)))]
         # The types are checked on one core, beside the tests, and what that says comes after them.
         types = subprocess.Popen(
             steps["types"], cwd=ROOT, env=environment, stdout=told, stderr=subprocess.STDOUT

@@ -167,7 +167,9 @@ class Study:
     unread : tuple of str
         Files, layers and sheets that lie with it and that nothing reads.
     files_read : callable
-        Lists `files`.
+        Lists `files`, well over a thousand names: asked only where something is written.
+    files : tuple of Path
+        What it was read from, whether it exists or not: nothing is written over these.
     """
 
     name: str
@@ -189,15 +191,14 @@ class Study:
     chain: tuple[Path, ...] = ()
     laid: tuple[OwnRows, ...] = field(default=(), repr=False, compare=False)
     unread: tuple[str, ...] = ()
-    files_read: Callable[[], Sequence[Path]] = field(default=tuple, repr=False, compare=False)
+    files_read: Callable[[], Sequence[Path]] = field(
+        default_factory=lambda: tuple, repr=False, compare=False
+    )
     in_plane: InPlane = field(default_factory=InPlane, repr=False, compare=False)
 
     @property
     def files(self) -> tuple[Path, ...]:
-        """What it was read from, whether it exists or not: nothing is written over these.
-
-        Well over a thousand names count, so they are listed only where something is written.
-        """
+        """What it was read from, whether it exists or not: nothing is written over these."""
         return tuple(self.files_read())
 
     @property
