@@ -1155,7 +1155,11 @@ def schema() -> dict[str, Any]:
     }
 
 
-def misfits(data: Any, most: int = 20) -> list[str]:
+_ALWAYS = frozenset({"id", "key", "value", "circuit", "counts", "file", "sha256", "code", "asset"})
+"""Fields without which no release wrote an object that has them now."""
+
+
+def misfits(data: Any, most: int = 20, *, of_any_release: bool = False) -> list[str]:
     """State where data does not keep to the form of the evidence.
 
     Parameters
@@ -1164,6 +1168,8 @@ def misfits(data: Any, most: int = 20) -> list[str]:
         As parsed from JSON.
     most : int
         At most so many places are named.
+    of_any_release : bool
+        Whether it may lack fields that came later, and hold some that are not known here.
 
     Returns
     -------
@@ -1173,9 +1179,17 @@ def misfits(data: Any, most: int = 20) -> list[str]:
     try:
         form().validate_python(data)
     except ValidationError as error:
-        found = error.errors(include_url=False, include_context=False, include_input=False)
+        found = [
+            one
+            for one in error.errors(include_url=False, include_context=False, include_input=False)
+            if not (of_any_release and _of_another_release(one["type"], one["loc"]))
+        ]
         told = [
             f"{'.'.join(map(str, one['loc'])) or 'the whole'}: {one['msg']}" for one in found[:most]
         ]
         return told + ([f"and {len(found) - most} more like these"] if len(found) > most else [])
     return []
+
+
+def _of_another_release(kind: str, at: tuple[int | str, ...]) -> bool:
+    return kind == "extra_forbidden" or (kind == "missing" and at[-1] not in _ALWAYS)

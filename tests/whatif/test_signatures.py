@@ -267,3 +267,28 @@ def test_two_studies_have_no_signatures_and_nothing_due_unless_asked(plant: Path
 def test_what_falls_due_needs_a_study(signed: Mapping[str, Any]) -> None:
     with pytest.raises(wa.CallError, match="give the study itself as AFTER"):
         wa.compare(PLANT, signed, due_days=90)
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("waivers", [{"counts": True}]),
+        ("assumptions", [{}]),
+        ("groups", [{}]),
+        ("evidence", []),
+        ("inputs", "none"),
+        ("records", [1]),
+    ],
+)
+def test_damaged_evidence_is_refused_with_its_place(
+    signed: Mapping[str, Any], key: str, value: object
+) -> None:
+    with pytest.raises(wa.CallError, match=f"damaged: .*{key}"):
+        wa.compare({**signed, key: value}, signed)
+
+
+def test_evidence_may_lack_what_came_later_and_hold_what_is_not_known(
+    signed: Mapping[str, Any],
+) -> None:
+    other = {key: value for key, value in signed.items() if key not in ("layers", "caution")}
+    assert wa.compare({**other, "of_a_later_release": 1}, signed).counts()["same"] == 2

@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 
 from waysapart.errors import CallError
-from waysapart.evidence import FORMAT
+from waysapart.evidence import FORMAT, misfits
 from waysapart.evidence_file import NoEvidenceError, carried, in_full, is_page
 from waysapart.input_files import MOST_EVIDENCE_BYTES, RefusedError, read_bytes
 from waysapart.network.build_network import Network
@@ -477,7 +477,15 @@ def _checked(found: object, name: str) -> Mapping[str, Any]:
         )
     ):
         raise CallError(f"{name} holds no evidence of a proof; expected what `prove --json` writes")
-    return in_full(found) if found.get("format") == FORMAT else found
+    if found.get("format") != FORMAT:
+        return found
+    full = in_full(found)
+    if wrong := misfits(full, 5, of_any_release=True):
+        raise CallError(
+            f"{name} is damaged: it does not keep to the form of evidence of a proof. Take what "
+            f"`prove --json` wrote, unchanged: {'; '.join(wrong)}"
+        )
+    return full
 
 
 def _digest(side: Side) -> str | None:
