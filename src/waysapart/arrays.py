@@ -103,6 +103,8 @@ def boolean(rows: ArrayLike, columns: ArrayLike, shape: tuple[int, int]) -> sp.c
     """
     rows, columns = np.asarray(rows, dtype=np.int64), np.asarray(columns, dtype=np.int64)
     keep = (rows >= 0) & (columns >= 0)
+    if not keep.any():
+        return sp.csr_array(shape, dtype=np.bool_)
     entries = np.ones(int(keep.sum()), dtype=np.bool_)
     made = sp.csr_array((entries, (rows[keep], columns[keep])), shape=shape)
     made.sum_duplicates()

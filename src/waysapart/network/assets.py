@@ -58,11 +58,9 @@ class Assets:
         ndarray of int, shape (ids,)
             -1 where an id is blank or unknown.
         """
-        if isinstance(ids, pd.Series):
-            wanted = ids.to_numpy(dtype=object)
-        else:
-            wanted = np.array(list(ids), dtype=object)
-        return np.asarray(self.index.get_indexer(pd.Index(wanted, dtype=object)), dtype=np.int64)
+        known = self._number
+        wanted = ids.tolist() if isinstance(ids, pd.Series) else ids
+        return np.array([known.get(one, -1) for one in wanted], dtype=np.int64)
 
     def of_role(self, role: str) -> slice:
         """Return the numbers of a role's assets, which follow each other.
@@ -94,6 +92,10 @@ class Assets:
         """
         names = self._names
         return [names[number] for number in np.asarray(list(numbers), dtype=np.int64).tolist()]
+
+    @cached_property
+    def _number(self) -> dict[str, int]:
+        return {name: number for number, name in enumerate(self.index.to_list())}
 
     @cached_property
     def _names(self) -> list[str]:

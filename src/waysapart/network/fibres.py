@@ -145,6 +145,8 @@ def _shared(study: Study, parts: Parts, pieces: LinkParts) -> list[Gap]:
         _run_fibres(study), on="run"
     )
     used = used.drop_duplicates(["cable", "fibre", "number", "part"])
+    if not used.duplicated(["cable", "fibre"]).any():
+        return []
     alone = used.groupby(["cable", "fibre"])["number"].transform("nunique") == 1
     used = used[~alone]
     pairs = used.merge(used, on=["cable", "fibre"], suffixes=("", "_other"))

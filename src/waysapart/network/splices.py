@@ -200,10 +200,14 @@ def _known(
     study: Study, assets: Assets, parts: Parts, pieces: LinkParts, met: pd.DataFrame
 ) -> pd.DataFrame:
     """Changes of cable and joints passed; a joint at a change counts once, at the change."""
+    columns = ["link", "way", "joint", "piece"]
     of_pieces = pd.DataFrame({"piece": np.arange(len(pieces.part)), "part": pieces.part}).merge(
         met, on="part"
     )[["piece", "joint"]]
     changes = _changes(study, assets, parts, pieces, of_pieces)
+    if not len(of_pieces):
+        found = changes[columns].astype(np.int64)
+        return found.sort_values(columns, ignore_index=True).assign(loss_db=np.nan)
     inner = of_pieces.assign(
         link=pieces.link[of_pieces["piece"]], way=pieces.way[of_pieces["piece"]]
     )
@@ -212,7 +216,6 @@ def _known(
     inner = inner[~pd.MultiIndex.from_frame(inner[key]).isin(at_change)]
     inner.loc[inner.duplicated(key, keep=False), "piece"] = NOWHERE
     inner = inner.drop_duplicates(key)
-    columns = ["link", "way", "joint", "piece"]
     found = pd.concat([changes[columns], inner[columns]]).astype(np.int64)
     return found.sort_values(columns, ignore_index=True).assign(loss_db=np.nan)
 

@@ -82,7 +82,9 @@ def near_stretches(
     size of the result.
     """
     met = _met(layout, limit_m, kind)
-    return _empty() if met is None else _along_paths(layout, layout.first, _by_line(met)[0])
+    if met is None or not len(met.pair):
+        return _empty()
+    return _along_paths(layout, layout.first, _by_line(met)[0])
 
 
 def near_both_ways(
@@ -107,7 +109,7 @@ def near_both_ways(
     Both come from one search, so every row of either faces a row of the other.
     """
     met = _met(layout, limit_m, kind)
-    if met is None:
+    if met is None or not len(met.pair):
         return _empty("approach"), _empty("approach")
     (near, run), (back, run_back) = _by_line(met), _by_line(met.turned())
     near["approach"], back["approach"] = _facing(run, run_back)
