@@ -36,6 +36,8 @@ _LEAST_M, _MOST_M = 30.0, 400.0
 _ROOM = 1.7
 _MOST_NAMED = 4
 _LONGEST = 24
+_LETTER, _LINE = 6.2, 12.0
+"""Width and height of a letter of the sketches, in pixels; a little more."""
 _M_PER_DEGREE = 111_320.0
 
 
@@ -287,23 +289,24 @@ class _Ground:
                 x, y = self._pixel(local)[0].tolist()
                 found.append((float(np.hypot(*local[0])), x, y, str(names[one]), role == "sites"))
         parts = []
-        taken: list[tuple[float, float]] = []
+        taken: list[tuple[float, float, float]] = []
         for place, (_, x, y, name, site) in enumerate(sorted(found)):
             size = 4.0 if site else 3.0
             parts.append(
                 f'<rect class="w-place" x="{x - size:.1f}" y="{y - size:.1f}" '
                 f'width="{2 * size:g}" height="{2 * size:g}"/>'
             )
-            clear = all(abs(y - v) > 12 or abs(x - u) > 90 for u, v in taken)
+            text = _short(name)
+            wide = _LETTER * len(text)
+            left = x - 9 - wide if x > 0.6 * _WIDE else x + 9
+            top = max(12.0, y - 7)
+            clear = all(
+                abs(top - line) > _LINE or left > end or left + wide < begin
+                for line, begin, end in taken
+            )
             if place < _MOST_NAMED and clear:
-                taken.append((x, y))
-                right = x > 0.6 * _WIDE
-                at = x - 9 if right else x + 9
-                anchor = "end" if right else "start"
-                parts.append(
-                    f'<text x="{at:.1f}" y="{max(12.0, y - 7):.1f}" text-anchor="{anchor}">'
-                    f"{html_text(_short(name))}</text>"
-                )
+                taken.append((top, left, left + wide))
+                parts.append(f'<text x="{left:.1f}" y="{top:.1f}">{html_text(text)}</text>')
         return parts
 
     def _scale(self) -> str:

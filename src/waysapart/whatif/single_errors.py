@@ -565,6 +565,16 @@ class _Search:
         first = self.network.parts.first
         return slice(int(first[part]), int(first[part + 1]))
 
+    def _inner_segments(self, part: int) -> set[int]:
+        """Segments that a stretch of cable runs through whichever way its rows lie.
+
+        Where the rows of a cable do not meet, the direction of a row is not known, so that a
+        stretch from one place to another may leave out its first and its last row.
+        """
+        parts = self.network.parts
+        segments = parts.segment[self._part_rows(part)].tolist()
+        return set(segments if parts.whole[part] else segments[1:-1])
+
     @cached_property
     def _run_rows(self) -> dict[int, list[tuple[int, int]]]:
         """By cable, its rows in `cable_runs`: row, and segment counted from 0."""
@@ -646,14 +656,18 @@ class _Search:
             passed = {
                 int(one) for part in taken for one in parts.segment[self._part_rows(part)].tolist()
             }
+            inner = {one for part in taken for one in self._inner_segments(part)}
             for row, segment in rows:
                 if segment not in passed or row in done:
                     continue
                 done.add(row)
+                nodes = {int(ends.a[segment]), int(ends.b[segment])}
                 for other, metres in self._beside(segment):
                     if other in own or not wanted[start + other]:
                         continue
-                    nodes = {int(ends.a[segment]), int(ends.b[segment])}
+                    fits = nodes == {int(ends.a[other]), int(ends.b[other])}
+                    if not fits and segment not in inner:
+                        continue
                     name = self.id[start + other]
                     yield _Change(
                         "run",
@@ -665,7 +679,7 @@ class _Search:
                         name,
                         start + other,
                         metres,
-                        nodes == {int(ends.a[other]), int(ends.b[other])},
+                        fits,
                         laid=((side, self._in_full(start + other)),),
                     )
 
@@ -865,7 +879,10 @@ class _Search:
         for part in used:
             rows = self._part_rows(part)
             entry, exit_ = parts.entry[rows].tolist(), parts.exit[rows].tolist()
+            inner = self._inner_segments(part)
             for place, segment in enumerate(parts.segment[rows].tolist()):
+                if segment not in inner:
+                    continue
                 for node, beyond in (
                     (entry[place], exit_[place - 1] if place else None),
                     (exit_[place], entry[place + 1] if place + 1 < len(entry) else None),
@@ -1214,6 +1231,21 @@ class _Search:
             }
         return self._whole_kept[key]
 
+    def _inner(self, held: _Held, side: int) -> set[int]:
+        """Segments on which a side relies whichever way the rows of its cables lie."""
+        key = held.contest, side
+        if key not in self._inner_kept:
+            mine = self._links_of(held, side)
+            used = {
+                part for users in self._lines_of_links[1] for link, part in users if link in mine
+            }
+            self._inner_kept[key] = {one for part in used for one in self._inner_segments(part)}
+        return self._inner_kept[key]
+
+    @cached_property
+    def _inner_kept(self) -> dict[tuple[int, int], set[int]]:
+        return {}
+
     @cached_property
     def _whole_kept(self) -> dict[tuple[int, int], set[int]]:
         return {}
@@ -1321,6 +1353,11 @@ class _Search:
             for away, one in sorted(found):
                 role = str(self.role[one])
                 place = one - self.assets.start[role]
+                there = self._towards(self.shape[one], shape, away)
+                if role == "structures" and not self._stays(held, side, one, there):
+                    continue
+                if role == "segments" and place not in self._inner(held, side):
+                    continue
                 yield _Change(
                     "position",
                     role,
@@ -1406,6 +1443,8 @@ class _Search:
             away = apart - limit + _CLEAR_M if limit > 0 else apart + _ACROSS_M
             for one, other, path in ((i, j, paths[1]), (j, i, paths[0])):
                 side = 0 if path not in mine.paths[0] else 1
+                if one not in self._inner(mine, side):
+                    continue
                 change = _Change(
                     "position",
                     "segments",
