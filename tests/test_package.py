@@ -72,7 +72,9 @@ def test_the_wheel_says_what_it_is(wheel: Path) -> None:
     told = Parser().parsestr(archive.read(metadata).decode())
     assert told["Name"] == "waysapart"
     assert told["License-Expression"] == "MIT"
-    assert {"parquet", "database", "docs", "mutation", "test"} == set(told.get_all("Provides-Extra", []))
+    assert {"parquet", "database", "docs", "mutation", "test"} == set(
+        told.get_all("Provides-Extra", [])
+    )
     assert any(name.endswith("licenses/LICENSE") for name in archive.namelist())
     (entries,) = [name for name in archive.namelist() if name.endswith("entry_points.txt")]
     assert "waysapart = waysapart.cli:main" in archive.read(entries).decode()
