@@ -8,15 +8,16 @@ import json
 import os
 import re
 import sys
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from datetime import date, datetime
+from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec
+from typing import TYPE_CHECKING, Any, NoReturn, ParamSpec
 
 import click
 
-from waysapart.errors import CallError, StudyError, WaysapartError, WriteError
+from waysapart.errors import CallError, Problem, StudyError, WaysapartError, WriteError
 from waysapart.output_files import (
     DISK_FULL,
     Kind,
@@ -48,6 +49,7 @@ json_option = click.option(
 )
 _DAY = "waysapart.on"
 _FORCE = "waysapart.force"
+_TOLD = "waysapart.told"
 
 
 def _keep_day(context: click.Context, _parameter: click.Parameter, value: datetime | None) -> None:
@@ -127,16 +129,21 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
             command(*args, **kwargs)
         except StudyError as error:
             tell_study_error(error)
+            _tell_json(kwargs, error.problems, error.notes)
+            sys.exit(WRONG)
+        except WriteError as error:
+            _say(str(error))
+            if "standard output" not in str(error):
+                _tell_json(kwargs, [Problem(str(error))])
             sys.exit(WRONG)
         except WaysapartError as error:
-            _say(str(error))
-            sys.exit(WRONG)
+            _refuse(kwargs, str(error))
         except MemoryError:
-            _say(
+            _refuse(
+                kwargs,
                 "could not go on: there is not enough memory; end other programs, or split the "
-                "study into parts"
+                "study into parts",
             )
-            sys.exit(WRONG)
         except OSError as error:
             # every file has its own error (WriteError), so this is standard output
             full = error.errno in DISK_FULL and not error.filename
@@ -150,14 +157,68 @@ def telling_errors(command: Callable[P, None]) -> Callable[P, None]:
         except Exception as error:
             if os.environ.get("WAYSAPART_TRACEBACK"):
                 raise
-            _say(
+            _refuse(
+                kwargs,
                 f"this is a fault of waysapart, not of your data: {type(error).__name__}: {error}. "
                 "Please report it with the output of the same command with WAYSAPART_TRACEBACK=1 "
-                "set."
+                "set.",
             )
-            sys.exit(WRONG)
 
     return run
+
+
+def _refuse(given: Mapping[str, Any], text: str) -> NoReturn:
+    """Say what is wrong, also as JSON where that goes to standard output, and exit with 2."""
+    _say(text)
+    _tell_json(given, [Problem(text)])
+    sys.exit(WRONG)
+
+
+def _tell_json(
+    given: Mapping[str, Any], problems: Sequence[Problem], notes: Sequence[str] = ()
+) -> None:
+    """Write errors in place of facts where JSON goes to standard output and nothing went there.
+
+    A file is left as it was: it holds the facts of a run that went well, or there is none.
+    """
+    named = (given.get("json_file"), given.get("lines_file"))
+    asked = any(one is not None and _to_standard_output(one) for one in named)
+    if asked and not click.get_current_context().meta.get(_TOLD):
+        tell_errors(problems, notes)
+
+
+def tell_errors(problems: Sequence[Problem], notes: Sequence[str] = ()) -> None:
+    """Write errors as JSON to standard output, with the keys of `check --json`.
+
+    Parameters
+    ----------
+    problems : sequence of Problem
+    notes : sequence of str
+    """
+    errors = [problem.as_dict() for problem in problems]
+    with suppress(OSError):  # what is wrong stands on standard error as well
+        click.echo(json_text(marked_facts({"errors": errors, "notes": list(notes)})))
+
+
+def asks_for_json(arguments: Sequence[str]) -> bool:
+    """Whether the arguments of a command ask for JSON on standard output.
+
+    Parameters
+    ----------
+    arguments : sequence of str
+
+    Returns
+    -------
+    bool
+    """
+    names = ("--json", "--json-lines")
+    if any(one.partition("=")[0] in names and one.endswith("=-") for one in arguments):
+        return True
+    return any(one in names and follows == "-" for one, follows in pairwise(arguments))
+
+
+def _to_standard_output(file: str) -> bool:
+    return file == "-" or is_standard_output(Path(file))
 
 
 def tell_study_error(error: StudyError) -> None:
@@ -438,7 +499,8 @@ def write_out(file: str, text: str) -> bool:
     WriteError
         The file or standard output cannot be written.
     """
-    if file == "-" or is_standard_output(Path(file)):
+    if _to_standard_output(file):
+        click.get_current_context().meta[_TOLD] = True
         try:
             click.echo(text, nl=False)
         except BrokenPipeError:
