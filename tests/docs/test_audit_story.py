@@ -72,6 +72,7 @@ def test_the_calendar_of_february_holds_the_waiver_and_the_test(year: Year) -> N
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a script for sh")
+@pytest.mark.slow
 @pytest.mark.parametrize(("plant", "status"), [("plant", 0), ("away", 2)])
 def test_the_script_is_quiet_where_all_is_well(year: Year, plant: str, status: int) -> None:
     """On the day of the year's last proof; a study that is not there is told."""

@@ -108,6 +108,7 @@ def test_the_order_is_answer_causes_due_records_sign_off(written: Path) -> None:
     assert "structures.csv" in text.partition('<section id="records"')[2].partition("</section>")[0]
 
 
+@pytest.mark.slow
 def test_what_does_not_hold_gets_a_row_to_decide(audited: Audited, tmp_path: Path) -> None:
     plant = Path(shutil.copytree(audited.plant, tmp_path / "plant"))
     rules = plant / "rules.toml"
