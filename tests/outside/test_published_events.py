@@ -1,4 +1,4 @@
-"""Published cases of what one event puts out of service: single points of failure, outages, disasters.
+"""Published cases of what one event loses: single points of failure, outages, disasters.
 
 Networks of documents are islands of one plant, which is proved once; `takes` asks `contingency`,
 `states` asks `outage`.
