@@ -17,7 +17,7 @@ ESTUARY = Path(__file__).resolve().parents[2] / "examples" / "estuary"
 
 def hostile_study() -> Any:
     """The demo, hostile; circuits have an owner, hostile as well."""
-    study = wa.read_study(ESTUARY)
+    study = wa.read_study(ESTUARY).untraced()  # one that was proved before has its traces
     tables = hostile_tables(study)
     for role, column in (("circuits", "service"), ("cables", "fibre_type")):
         tables[role][column] = study.tables[role][column]
