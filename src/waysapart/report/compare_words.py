@@ -21,7 +21,9 @@ from waysapart.report.words import (
 from waysapart.text import few, sentence_list
 from waysapart.whatif.changes import DifferenceFacts
 from waysapart.whatif.compare import ComparisonFacts
+from waysapart.whatif.differences import cell_said, value_said, waiver_said
 from waysapart.whatif.proposal_plant import BesideFacts, PassFacts, ProposalContent
+from waysapart.whatif.record_changes import RecordDifference
 
 WITHIN = "changed within tolerance"
 """What is called the same, though a figure or a finding differs."""
@@ -248,7 +250,7 @@ def changed_in_order(facts: ComparisonFacts) -> list[tuple[str, str, DifferenceF
             ("scheme", facts["schemes"]),
         )
         for row in rows
-        if row["change"] in CHANGED or row["differs"]
+        if row["change"] in CHANGED or row["differs"] or row["moved"]
     ]
     order = (*CHANGED, WITHIN)
     return sorted(every, key=lambda told: order.index(told[0]))
@@ -273,7 +275,11 @@ def same_said(facts: ComparisonFacts) -> str:
             ("group", facts["groups"]),
             ("scheme", facts["schemes"]),
         )
-        if (number := sum(row["change"] == "same" and not row["differs"] for row in rows))
+        if (
+            number := sum(
+                row["change"] == "same" and not row["differs"] and not row["moved"] for row in rows
+            )
+        )
     ]
     return f"The same: {', '.join(counts)}" if counts else ""
 
@@ -317,7 +323,217 @@ def within_said(row: DifferenceFacts) -> str:
     for key, said in (("near", "near pairs"), ("gaps", "record gaps")):
         if row["came"].get(key) or row["went"].get(key):
             told.append(f"other {said} of the same number")
+    if not told and row["moved"]:
+        told = [f"{_aspects_said(row['moved'])} in detail"]
     return few(told, _MOST_FIGURES, "; ")
+
+
+# --- Why: the records, rules, waivers and days that differ.
+
+_ASPECTS = {
+    "shared": "what is shared",
+    "near": "separation",
+    "gaps": "record gaps",
+    "waivers": "waivers",
+    "paths": "paths",
+    "relies": "what the paths rely on",
+    "silent": "what falls with what it protects",
+    "said": "name, ends or service",
+    "length": "length",
+    "loss": "loss",
+    "delay": "delay",
+    "recovery": "recovery time",
+    "unavailability": "unavailability",
+}
+_MOST_CAUSES = 5
+_MOST_IDS = 4
+
+
+def _aspects_said(aspects: Sequence[str]) -> str:
+    return sentence_list([_ASPECTS[one] for one in aspects])
+
+
+def causes_said(row: DifferenceFacts) -> list[str]:
+    """Say what may be why a circuit, group or scheme differs, a line each.
+
+    Parameters
+    ----------
+    row : DifferenceFacts
+
+    Returns
+    -------
+    list of str
+        `because links.csv row 2, reserve_db: 1 to 3 (L1)`, or `one or more of these:` and the
+        lines of these, with two blanks before each.
+    """
+    found = row["causes"]
+    if len(found) == 1:
+        one = found[0]
+        if one["kind"] in ("program", "inputs"):
+            return [one["text"]]
+        return [f"{'because' if one['sure'] else 'may be because'} {one['text']}"]
+    if found and all(one["sure"] for one in found):
+        return [f"{_aspects_said(one['explains'])}: because {one['text']}" for one in found]
+    told = [f"  {one['text']}" for one in found[:_MOST_CAUSES]]
+    if len(found) > _MOST_CAUSES:
+        told.append(f"  and {len(found) - _MOST_CAUSES} more: --json lists them")
+    return ["because of one or more of these:", *told] if found else []
+
+
+def reliances_said(row: DifferenceFacts) -> list[str]:
+    """Say what the paths of a circuit rely on that they did not, a line for each path.
+
+    Parameters
+    ----------
+    row : DifferenceFacts
+
+    Returns
+    -------
+    list of str
+        `main: relies on P4, D9; no longer on P2`
+    """
+    found = []
+    for path in row["relies"]:
+        told = [f"relies on {few(path['came'], _MOST_IDS)}"] if path["came"] else []
+        if path["went"]:
+            begin = "no longer on" if told else "relies no longer on"
+            told.append(f"{begin} {few(path['went'], _MOST_IDS)}")
+        found.append(f"{path['path']}: {'; '.join(told)}")
+    return found
+
+
+_MOST_RECORDS = 12
+
+
+def records_said(facts: ComparisonFacts) -> list[str]:
+    """Say which records differ and move nothing, and how many no circuit rests on.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    list of str
+        A line each; empty where no record differs, or the evidence holds none.
+    """
+    every = facts["records_changed"] or []
+    still = [one for one in every if one["circuits"] and not one["explains"]]
+    idle = [one for one in every if not one["circuits"]]
+    found = []
+    if still:
+        found.append(
+            f"{count_of(len(still), 'record')} that circuits rest on {_differ(len(still))} and "
+            f"{'moves' if len(still) == 1 else 'move'} nothing:"
+        )
+        found += [f"  {record_said(one)}" for one in still[:_MOST_RECORDS]]
+        if len(still) > _MOST_RECORDS:
+            found.append(f"  and {len(still) - _MOST_RECORDS} more: --json lists them")
+    if idle:
+        counts: dict[tuple[str, str], int] = {}
+        for one in idle:
+            counts[one["role"], one["change"]] = counts.get((one["role"], one["change"]), 0) + 1
+        told = [f"{number} {change} in {role}" for (role, change), number in counts.items()]
+        found.append(
+            f"{count_of(len(idle), 'record')} that no circuit rests on {_differ(len(idle))}: "
+            f"{', '.join(told)}"
+        )
+    return found
+
+
+def _differ(number: int) -> str:
+    return "differs" if number == 1 else "differ"
+
+
+def record_said(one: RecordDifference) -> str:
+    """Say where a record stands and what of it differs.
+
+    Parameters
+    ----------
+    one : RecordDifference
+
+    Returns
+    -------
+    str
+        `links.csv row 2, reserve_db: 1 to 3 (L1)`
+    """
+    layer = f" ({one['layer']})" if one["layer"] else ""
+    row = "" if one["row"] is None else f" row {one['row']}"
+    place = f"{one['file'] or one['role']}{layer}{row}"
+    if one["change"] != "changed":
+        return f"{place}: {one['id']} was {one['change']}"
+    return f"{place}, {'; '.join(cell_said(cell) for cell in one['cells'])} ({one['id']})"
+
+
+def audit_heads(facts: ComparisonFacts) -> list[str]:
+    """What differs beside the plant: the program, the day, and whether records can be compared.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    list of str
+    """
+    before, after = facts["before"], facts["after"]
+    found = []
+    if before["waysapart"] != after["waysapart"]:
+        found.append(f"The program differs: {before['waysapart']}, now {after['waysapart']}")
+    if before["on"] != after["on"] and before["on"] is not None:
+        found.append(f"Judged on {after['on']}, before on {before['on']}")
+    if facts["records_missing"]:
+        files = [one["file"] for one in facts["inputs"]]
+        told = (
+            f"input files that differ: {few(files, MOST_NAMED)}"
+            if files
+            else "no input file differs"
+        )
+        whose = " and ".join(facts["records_missing"])
+        found.append(
+            f"The evidence {whose} holds no records, so which of them differ is not known; {told}"
+        )
+    elif facts["inputs"] and not facts["records_changed"] and not facts["rules"]:
+        files = [one["file"] for one in facts["inputs"]]
+        found.append(f"No record differs, though these files do: {few(files, MOST_NAMED)}")
+    return found
+
+
+def differing_rules_said(facts: ComparisonFacts) -> list[str]:
+    """Say which rules, shipped defaults, settings and waivers differ, a line for each kind.
+
+    Parameters
+    ----------
+    facts : ComparisonFacts
+
+    Returns
+    -------
+    list of str
+    """
+    found = []
+    for kind, said in (
+        ("rule", "Rules that differ"),
+        ("default", "Shipped defaults that differ"),
+        ("used", "Values that are used on one side alone"),
+    ):
+        told = [
+            f"{row['key']} {value_said(row['before'])} to {value_said(row['after'])}"
+            for row in facts["rules"]
+            if row["kind"] == kind
+        ]
+        if told:
+            found.append(f"{said}: {few(told, MOST_NAMED, '; ')}")
+    told = [
+        f"{row['key']} {value_said(row['before'])} to {value_said(row['after'])}"
+        for row in facts["settings"]
+    ]
+    if told:
+        found.append(f"Settings that differ: {few(told, MOST_NAMED, '; ')}")
+    days = facts["before"]["on"], facts["after"]["on"]
+    told = [f"{row['circuit']}, {waiver_said(row, *days)}" for row in facts["waivers"]]
+    if told:
+        found.append(f"Waivers that differ: {few(told, MOST_NAMED, '; ')}")
+    return found
 
 
 # --- Names of figures.

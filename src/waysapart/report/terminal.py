@@ -1020,9 +1020,11 @@ def show_comparison(console: Console, facts: ComparisonFacts) -> None:
         console.print(styled(compare_words.proposal_said(facts["proposal"])))
     if facts["unread"]:
         console.print(styled(compare_words.unread_said(facts["unread"]), "bold yellow"))
+    for line in compare_words.audit_heads(facts):
+        console.print(styled(line))
     if facts["nothing_changed"]:
         return
-    _changed(console, compare_words.changed_in_order(facts))
+    _changed(console, compare_words.changed_in_order(facts), causes=facts["proposal"] is None)
     meetings = compare_words.meetings_said(facts["passes"], facts["beside"])
     if meetings:
         console.print()
@@ -1033,9 +1035,12 @@ def show_comparison(console: Console, facts: ComparisonFacts) -> None:
         console.print()
     for line in filter(None, quiet):
         console.print(styled(line))
-    if facts["rules"]:
-        differing = [f"{row['key']} {row['before']} to {row['after']}" for row in facts["rules"]]
-        console.print(styled(f"Rules that differ: {few(differing, MOST_NAMED, '; ')}"))
+    for line in compare_words.differing_rules_said(facts):
+        console.print(styled(line))
+    if facts["proposal"] is None and facts["records_changed"] is not None:
+        for line in compare_words.records_said(facts):
+            console.print(styled(line))
+        return
     for role, change in (facts["records"] or {}).items():
         counts = {what: len(change[what]) for what in ("added", "removed", "changed")}
         told = [f"{count} {what}" for what, count in counts.items() if count]
@@ -1043,8 +1048,13 @@ def show_comparison(console: Console, facts: ComparisonFacts) -> None:
             console.print(styled(f"Records of {role}: {', '.join(told)}", "dim"))
 
 
-def _changed(console: Console, rows: Sequence[tuple[str, str, DifferenceFacts]]) -> None:
-    """Circuits, groups and schemes that changed, under a heading for each change."""
+def _changed(
+    console: Console, rows: Sequence[tuple[str, str, DifferenceFacts]], *, causes: bool
+) -> None:
+    """Circuits, groups and schemes that changed, under a heading for each change.
+
+    `causes`: with what their paths rely on now, and what of the records may be why.
+    """
     for heading in dict.fromkeys(change for change, _, _ in rows):
         mine = [(what, row) for change, what, row in rows if change == heading]
         console.print()
@@ -1059,6 +1069,8 @@ def _changed(console: Console, rows: Sequence[tuple[str, str, DifferenceFacts]])
                 else f"{row['before'] or '-'} to {row['after'] or '-'}"
             )
             why = [compare_words.within_said(row)] if within else compare_words.reasons_said(row)
+            if causes:
+                why += [*compare_words.reliances_said(row), *compare_words.causes_said(row)]
             table.add_row(
                 styled(f"  {what} {row['id']}" if what else f"  {row['id']}"),
                 styled(verdicts),

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, TypedDict
 
-from waysapart.whatif.audit import DifferenceCause, PathReliance
+from waysapart.whatif.aspects import PathReliance
+from waysapart.whatif.audit import DifferenceCause
 from waysapart.whatif.reasons import (
     BETTER,
     COST,

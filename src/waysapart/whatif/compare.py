@@ -26,7 +26,7 @@ from waysapart.study.model import Study
 from waysapart.study.read import read_study
 from waysapart.verdicts.proof import WORST_FIRST
 from waysapart.verdicts.prove import Proof, prove
-from waysapart.whatif.audit import Audit, RuleDifference, SettingDifference, WaiverDifference
+from waysapart.whatif.audit import Audit
 from waysapart.whatif.changes import (
     CHANGES,
     SAME,
@@ -36,6 +36,7 @@ from waysapart.whatif.changes import (
     changes,
     ended_waivers,
 )
+from waysapart.whatif.differences import RuleDifference, SettingDifference, WaiverDifference
 from waysapart.whatif.due import DUE_DAYS, DueTable, check_days, due
 from waysapart.whatif.proposal_plant import (
     BesideFacts,
