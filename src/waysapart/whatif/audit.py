@@ -190,6 +190,11 @@ class _Candidate:
     cause: DifferenceCause
     bears: frozenset[str]
     names: frozenset[str] = frozenset()
+    leads_to: frozenset[str] = frozenset()
+
+    def telling(self, named: set[str]) -> int:
+        """How closely it is tied to ids in what came and went: what leads there, then the row."""
+        return 2 if self.leads_to & named else 1 if self.names & named else 0
 
 
 class Audit:
@@ -285,7 +290,11 @@ class Audit:
             aspect for one in chosen for aspect in (one.bears & wanted or frozenset(wanted))
         )
         chosen.sort(
-            key=lambda one: (not one.names & telling, len(one.bears), one.cause["kind"] != "record")
+            key=lambda one: (
+                -one.telling(telling),
+                len(one.bears),
+                one.cause["kind"] != "record",
+            )
         )
         found: list[DifferenceCause] = []
         for one in chosen:
@@ -341,7 +350,8 @@ class Audit:
                     before=cell["before"],
                     after=cell["after"],
                 )
-                yield _Candidate(cause, bears_on(row.role, cell["column"]), names)
+                leads_to = frozenset((*_items(cell["before"]), *_items(cell["after"])))
+                yield _Candidate(cause, bears_on(row.role, cell["column"]), names, leads_to)
 
     @cached_property
     def cells(self) -> list[list[CellDifference]]:

@@ -260,12 +260,27 @@ def cell_said(cell: CellDifference) -> str:
     name = cell["column"] if cell["named"] is None else f"{cell['column']} ({cell['named']})"
     was, now = cell["before"], cell["after"]
     if cell["column"] == GEOMETRY and cell["moved_m"] is not None:
-        return f"{name}: from {_shape_said(was)} to {_shape_said(now)}, {cell['moved_m']:.10g} m"
+        return f"{name}: {_moved_said(str(was), str(now))}, {cell['moved_m']:.10g} m"
     return f"{name}: {value_said(was)} to {value_said(now)}"
 
 
 _MOST_VERTICES = 60
 _LONGEST = 80
+
+
+def _moved_said(was: str, now: str) -> str:
+    """From where to where: of a line of as many vertices only the first of those that moved."""
+    one, other = (text[len(_LINE) : -1].split(",") for text in (was, now))
+    if was.startswith(_LINE) and now.startswith(_LINE) and len(one) == len(other):
+        moved = [n for n, (a, b) in enumerate(zip(one, other, strict=True)) if a != b]
+        if moved:
+            first = moved[0]
+            more = f" and {len(moved) - 1} more" if len(moved) > 1 else ""
+            return f"vertex {first + 1}{more} from {one[first]} to {other[first]}"
+    return f"from {_shape_said(was)} to {_shape_said(now)}"
+
+
+_LINE = "LINESTRING("
 
 
 def _shape_said(text: Any) -> str:
