@@ -23,8 +23,10 @@ from reroute_plants import Plant
 from reroute_studies import ask, one_pit
 from waysapart.report.page import render_report
 from waysapart.report.redaction import Outside, reduced
+from waysapart.report.walkdown_page import walkdown_page
 from waysapart.report.works_page import notice_page
 from waysapart.report.write import report_facts
+from waysapart.whatif.walkdown import hangs_on
 
 pytestmark = pytest.mark.browser
 
@@ -120,6 +122,12 @@ def test_notices_are_valid(validator, proof):
         wa.plan_works(proof, works),
     ):
         assert validator(notice_page(one)) == []
+
+
+def test_walk_down_sheets_are_valid(validator, proof):
+    """With records and a circuit that is not apart; with nothing to look at."""
+    for names in (["C14", "G2", "C01"], ["C01"]):
+        assert validator(walkdown_page(hangs_on(proof, circuits=names))) == []
 
 
 def test_an_empty_report_is_valid(validator, empty_report):

@@ -77,7 +77,7 @@ SOUND: list[Cell] = [
 ]
 
 
-@pytest.mark.parametrize("cell", some(list(map(list, SOUND)), every=6))
+@pytest.mark.parametrize("cell", some(list(map(list, SOUND)), every=8))
 def test_each_found_value_undoes_the_verdict(
     cell: list[str], proof: wa.Proof, near: list[SingleError]
 ) -> None:
@@ -289,3 +289,13 @@ def test_a_group_hangs_on_racks_that_one_circuit_is_excused(tmp_path: Path) -> N
     for error in errors:
         if error.role == "equipment" and equipment[error.row] in ("RA", "QA"):
             assert wa.prove(with_error(found, error)).verdicts[error.trial] == "shared"
+
+
+@pytest.mark.slow
+def test_cords_on_the_other_paths_panel_in_the_demo(estuary_proof: wa.Proof) -> None:
+    """Links of the demo are traced from port to port: a wrong cord leads over the other panel."""
+    trial = estuary_proof.circuit_ids.index("C15")
+    cords = [one for one in single_errors(estuary_proof, [trial]) if one.kind == "cord"]
+    assert {one.column for one in cords} == {"a", "b"}
+    for error in cords:
+        assert wa.prove(with_error(estuary_proof, error)).verdicts[trial] == "shared", error

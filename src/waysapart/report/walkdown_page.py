@@ -73,10 +73,25 @@ def write_walkdown(found: WalkDown, path: str | Path, *, force: bool = False) ->
     ...     wa.write_walkdown(found, f"{folder}/walkdown.html").name
     'walkdown.html'
     """
-    study = found.proof.study
     target = OutputFile(Path(path), "html")
-    refuse_unsafe([target], study.files, force=force)
-    facts = found.facts()
+    inputs = found.proof.study.files
+    refuse_unsafe([target], inputs, force=force)
+    write_text(target, walkdown_page(found), inputs, force=force)
+    return target.path
+
+
+def walkdown_page(found: WalkDown) -> str:
+    """The walk-down sheet as HTML, as `write_walkdown` writes it.
+
+    Parameters
+    ----------
+    found : WalkDown
+
+    Returns
+    -------
+    str
+    """
+    study, facts = found.proof.study, found.facts()
     grid = grid_name(study)
     view = {
         **facts,
@@ -98,7 +113,7 @@ def write_walkdown(found: WalkDown, path: str | Path, *, force: bool = False) ->
         "inputs": [{"file": one.file, "sha256": one.sha256} for one in study.inputs],
     }
     title = f"Walk-down: {study.name}"
-    page = render_page(
+    return render_page(
         "walkdown.html.j2",
         view,
         {"circuits": []},
@@ -108,8 +123,6 @@ def write_walkdown(found: WalkDown, path: str | Path, *, force: bool = False) ->
         styles=("walkdown.css",),
         carried=facts,
     )
-    write_text(target, page, study.files, force=force)
-    return target.path
 
 
 # --- A sketch for each record: the ground about it, or what stands in what.
