@@ -181,6 +181,16 @@ def test_a_damaged_proof_is_told(
     assert told(facts, circuit, damage, tmp_path)
 
 
+def test_an_edge_that_relies_on_less_is_told(facts: dict[str, Any], tmp_path: Path) -> None:
+    """The chassis of C10 taken off one edge of the cut."""
+
+    def damage(proof: Proof) -> None:
+        one = next(one for one in proof["edges"] if one["relies_on"] == ["CH-MAR-1"])
+        one["relies_on"] = []
+
+    assert told(facts, "C10", damage, tmp_path)
+
+
 def test_the_sums_of_a_kept_path_are_worked_out_again(kept: Any, tmp_path: Path) -> None:
     def damage(proof: Proof) -> None:
         proof["limits"]["kept"]["delay"] += 2000
