@@ -48,21 +48,26 @@ def _signatures(console: Console, facts: ComparisonFacts) -> None:
         for change, what, row in changed_in_order(facts)
         if change in CHANGED
     }
-    for one in lines[:_MOST_LINES]:
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for one in lines:
         above = said.get((one["kind"], one["id"]))
         more = one["reasons"] if above is None else audit_words.not_said(one, above)
         reasons = more[:_MOST_REASONS] or ["as above"]
         if len(more) > len(reasons):
             reasons = [*reasons, f"and {len(more) - len(reasons)} more: --json lists them"]
+        key = (audit_words.STATES[one["state"]], *reasons)
+        alike.setdefault(key, []).append(audit_words.signature_name(one))
+    rows = list(alike.items())
+    for (state, *reasons), names in rows[:_MOST_LINES]:
         table.add_row(
-            styled(f"  {audit_words.signature_name(one)}"),
-            styled(audit_words.STATES[one["state"]], "bold" if one["state"] == LAPSED else ""),
+            styled(f"  {few(names, MOST_NAMED)}"),
+            styled(state, "bold" if state == audit_words.STATES[LAPSED] else ""),
             Text("\n").join(styled(text) for text in reasons),
         )
     if lines:
         console.print(table)
-    if len(lines) > _MOST_LINES:
-        console.print(styled(f"  and {len(lines) - _MOST_LINES} more: --json lists them"))
+    if len(rows) > _MOST_LINES:
+        console.print(styled(f"  and {len(rows) - _MOST_LINES} more: --json lists them"))
     for line in (audit_words.holding_said(found), *audit_words.remarks_said(found)):
         if line:
             console.print(styled(f"  {line}", "dim"))
