@@ -975,7 +975,7 @@ class Profile(TypedDict):
 
     id: Id
     columns: list[str]
-    ways: list[ProfileOfPath]
+    paths: list[ProfileOfPath]
 
 
 Cell = float | int | str | None

@@ -88,6 +88,10 @@ def in_full(facts: Any) -> Facts:
         for link in found["links"]:
             if "untested" in link:
                 link["tests_missing"] = [{"cable": one} for one in link.pop("untested")]
+    with suppress(*_MISSHAPEN):
+        for profile in found.get("profiles", ()):
+            if "ways" in profile:  # as versions up to 0.1 called them
+                profile["paths"] = profile.pop("ways")
     _put_in(found, Evidence)
     with suppress(*_MISSHAPEN):
         _as_rows(found.get("records", {}).get("tables", ()))

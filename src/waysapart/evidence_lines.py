@@ -49,7 +49,7 @@ _OPENED: Facts = {
         "paths": {"[]": _WHOLE},
         "verdicts": {"[]": _WHOLE},
     },
-    "profiles": {"[]": {"ways": _WHOLE}},
+    "profiles": {"[]": {"paths": _WHOLE}},
 }
 """Objects of which every field has a line of its own; any other is one fact, and every list has a
 line for each entry. `[]` is each entry of a list, `*` each key of an object."""
@@ -81,7 +81,6 @@ _NAMES: dict[str, tuple[str, ...]] = {
     "paths": ("circuit", "path"),
     "verdicts": ("kind", "id"),
     "tables": ("role",),
-    "ways": ("along", "to"),
     "go": ("is", "id", "cable", "fibre", "joint", "port"),
     "return": ("is", "id", "cable", "fibre", "joint", "port"),
 }
@@ -227,6 +226,8 @@ def _called(one: Any, name: str) -> list[Any]:
         return [one]
     if name == "stretches":
         return [one["members"][0]]
+    if name == "paths" and "along" in one:
+        return [one["along"], one["to"]]
     found = [one.get(part) for part in _NAMES.get(name, ("id", "step"))]
     return [part for part in found if part is not None] or [""]
 

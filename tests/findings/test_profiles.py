@@ -107,11 +107,11 @@ def test_profiles_stand_in_json_for_the_circuits_asked_for(tmp_path: Path) -> No
     )
     assert "profiles" not in plain
     (one,) = asked["profiles"]
-    assert [(way["along"], way["to"]) for way in one["ways"]] == [
+    assert [(way["along"], way["to"]) for way in one["paths"]] == [
         ("main", "alternate"),
         ("alternate", "main"),
     ]
-    rows = one["ways"][0]["rows"]
+    rows = one["paths"][0]["rows"]
     assert all(len(row) == len(one["columns"]) for row in rows)
     place = one["columns"].index
     assert [row[place("from_m")] for row in rows][1:] == [row[place("to_m")] for row in rows][:-1]

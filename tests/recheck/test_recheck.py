@@ -268,6 +268,22 @@ def _tree(tree: dict[str, Any], edges: dict[str, Edge]) -> list[str]:
     return tally.false
 
 
+def test_proofs_are_read_under_their_old_and_new_names() -> None:
+    """Version 0.1 wrote `ways`, `way` and `fewer_than_ways`."""
+    few = {"fewer_than_ways": ["P"], "cut": ["ab"]}
+    for tree in (FORK, {**FORK, "then": [FORK["then"][0], few]}):
+        old = {"ends": ["a", "c"], "ways": 2, "avoid_from_start": [], "without": [], "tree": tree}
+        new = json.loads(
+            json.dumps(old)
+            .replace("fewer_than_ways", "fewer_than_paths")
+            .replace('"ways"', '"paths"')
+            .replace('"way"', '"path"')
+        )
+        assert new != old
+        assert NoPair(old, {}, About(Tally(), "K")).told == new
+        assert NoPair(new, {}, About(Tally(), "K")).told == new
+
+
 def test_a_no_pair_proof_by_hand() -> None:
     """From a over b to c there is one edge each: the two paths share P, whichever avoids it."""
     assert _tree(FORK, BRIDGE) == []

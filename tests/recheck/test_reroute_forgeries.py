@@ -184,7 +184,7 @@ def another_pair_of_ends(facts: Facts) -> None:
 
 
 def three_ways_wanted(facts: Facts) -> None:
-    _proof(facts)["ways"] = 3
+    _proof(facts)["paths"] = 3
 
 
 def a_way_kept(facts: Facts) -> None:
@@ -220,7 +220,7 @@ def every_edge_relies_on_one_thing(facts: Facts) -> None:
     for one in proof["edges"]:
         one["relies_on"] = sorted({*one["relies_on"], "ENT-HER-2"})
     proof["tree"] = {
-        "fewer_than_ways": ["ENT-HER-2"],
+        "fewer_than_paths": ["ENT-HER-2"],
         "cut": [one["id"] for one in proof["edges"]],
     }
 

@@ -141,7 +141,7 @@ def left_out_as_at_a_relay(proof: Proof) -> None:
 
 
 def one_way_only(proof: Proof) -> None:
-    proof["ways"] = 3
+    proof["paths"] = 3
 
 
 def avoided_from_start(proof: Proof) -> None:

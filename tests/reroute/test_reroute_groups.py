@@ -250,7 +250,7 @@ def test_one_battery_at_both_ends_is_a_proof_and_another_helps(tmp_path: Path) -
         "because RA and RA2, where they end, rely on it"
     )
     assert one["shared"] == ["BAT"]
-    assert set(one["least_shared"]["ways"]) == {"K main", "K2 main"}
+    assert set(one["least_shared"]["paths"]) == {"K main", "K2 main"}
     assert found.building is not None
     assert [(option.kind, option.apart) for option in found.building.options] == [
         ("supply", ("G",))
@@ -412,7 +412,7 @@ def _one_circuit_twice(proof: dict[str, Any]) -> None:
 
 def _more_paths(proof: dict[str, Any]) -> None:
     proof["courses"].append({"circuit": "K1", "path": "alternate"})
-    proof["ways"] = 4
+    proof["paths"] = 4
 
 
 def _at_the_site(proof: dict[str, Any]) -> None:
@@ -424,7 +424,7 @@ def _at_the_site(proof: dict[str, Any]) -> None:
 
 
 def _no_such_path(proof: dict[str, Any]) -> None:
-    proof["tree"]["then"][0]["way"] = 7
+    proof["tree"]["then"][0]["path"] = 7
 
 
 def _near_without_pair(proof: dict[str, Any]) -> None:

@@ -84,12 +84,12 @@ def test_names_stand_in_place_of_numbers() -> None:
     leaf = {"avoid": ["T-1"], "cut": ["C-1", "C-2"]}
     assert told == {
         "ends": ["A", "B"],
-        "ways": 2,
+        "paths": 2,
         "avoid_from_start": [],
         "without": [],
         "tree": {
             "risk": "T-1",
             "between": [0, 1],
-            "then": [{"way": 0, **leaf}, {"way": 1, **leaf}],
+            "then": [{"path": 0, **leaf}, {"path": 1, **leaf}],
         },
     }

@@ -105,7 +105,7 @@ def test_ends_that_nothing_joins() -> None:
     answer = best_pair(plant.graph(), Question(0, 3))
     assert answer.status == "none"
     assert answer.proof is not None
-    assert answer.proof.as_dict()["tree"] == {"way": 0, "avoid": [], "cut": []}
+    assert answer.proof.as_dict()["tree"] == {"path": 0, "avoid": [], "cut": []}
 
 
 def test_delay_and_asymmetry_change_the_pair_or_leave_none() -> None:

@@ -120,7 +120,7 @@ def test_keeping_the_shortest_path_leaves_no_other(tmp_path: Path) -> None:
     trap(plant)
     one = only(ask(plant, tmp_path, keep="main"))
     assert one["status"] == "none"
-    assert one["no_pair_proof"]["ways"] == 1
+    assert one["no_pair_proof"]["paths"] == 1
     assert {"X", "Y"} & set(one["no_pair_proof"]["avoid_from_start"])
 
 

@@ -57,7 +57,7 @@ def named_by(proof: Any) -> set[str]:
     left = [proof["tree"]]
     while left:
         tree = left.pop()
-        names |= {*tree.get("avoid", ()), *tree.get("fewer_than_ways", ())}
+        names |= {*tree.get("avoid", ()), *tree.get("fewer_than_paths", ())}
         left += tree.get("then", ())
     for name in [*names]:
         names |= set(proof["stand_for"].get(name, ()))

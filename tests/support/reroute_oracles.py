@@ -225,7 +225,7 @@ def false_in_proof(proof: dict, plant: Plant, question: Question) -> list[str]:
         wrong.append("edges left out that are not forbidden")
     if not set(proof["avoid_from_start"]) <= from_start - exempt:
         wrong.append("avoids from the start what the kept way does not rely on")
-    ways = proof["ways"]
+    ways = proof["paths"]
     if ways != 2 - (question.keep is not None) and ways < 2:
         wrong.append("number of ways")
 
@@ -267,8 +267,8 @@ def false_in_proof(proof: dict, plant: Plant, question: Question) -> list[str]:
                 look(branch, further, windows)
             return
         out = set(proof["without"])
-        if "fewer_than_ways" in tree:
-            few = set(tree["fewer_than_ways"])
+        if "fewer_than_paths" in tree:
+            few = set(tree["fewer_than_paths"])
             if len(few) >= ways or few & exempt:
                 wrong.append("not fewer risks than ways")
             if any(not few & plant.relied_on(edge, s, t) for edge in tree["cut"]):
@@ -277,7 +277,7 @@ def false_in_proof(proof: dict, plant: Plant, question: Question) -> list[str]:
                 wrong.append("a cut does not part the ends")
             return
         avoid = set(tree["avoid"])
-        if not avoid <= avoided[tree["way"]]:
+        if not avoid <= avoided[tree["path"]]:
             wrong.append("a leaf avoids more than its branch says")
         if "cut" in tree:
             for edge in tree["cut"]:

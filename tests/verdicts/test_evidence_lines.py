@@ -202,3 +202,18 @@ def test_what_is_no_evidence_is_refused(text: str, tmp_path: Path) -> None:
         wa.read_facts(tmp_path / "file")
     with pytest.raises(wa.CallError):
         wa.read_facts(tmp_path / "none")
+
+
+def test_profiles_are_read_under_their_old_name(tmp_path: Path) -> None:
+    """`ways` of version 0.1 are `paths`; with the lines they have the paths that they are along."""
+    folder = write_small_study(tmp_path / "study")
+    file, lines = tmp_path / "evidence.json", tmp_path / "facts.jsonl"
+    asked = ("prove", folder, "-c", "K1", "--on", "2026-03-01")
+    run(*asked, "--json", file, "--json-lines", lines)
+    told = json.loads(file.read_text())
+    found = wa.read_facts(file)
+    assert found["profiles"][0]["paths"][0]["along"] == "main"
+    assert wa.read_facts(lines)["profiles"] == found["profiles"]
+    told["profiles"][0]["ways"] = told["profiles"][0].pop("paths")
+    file.write_text(json.dumps(told))
+    assert wa.read_facts(file)["profiles"] == found["profiles"]

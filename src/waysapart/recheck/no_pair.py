@@ -68,6 +68,31 @@ class Edge(NamedTuple):
     relies_on: frozenset[str]
 
 
+_NEW_NAMES = {"ways": "paths", "way": "path", "fewer_than_ways": "fewer_than_paths"}
+"""Fields of proofs as versions up to 0.1 wrote them, and what they are called now."""
+
+
+def _by_new_names(told: Told) -> Told:
+    """A proof whose fields have the names of today; what is misshapen stays as it is."""
+
+    def renamed(one: Any) -> Any:
+        if not isinstance(one, dict):
+            return one
+        new: Told = {_NEW_NAMES.get(str(name), str(name)): one[name] for name in one}
+        pending.append(new)
+        return new
+
+    pending: list[Told] = []
+    found: Told = renamed(told)
+    while pending:
+        owner = pending.pop()
+        if "tree" in owner:
+            owner["tree"] = renamed(owner["tree"])
+        if isinstance(owner.get("then"), list):
+            owner["then"] = [renamed(one) for one in owner["then"]]
+    return found
+
+
 @dataclass
 class NoPair:
     """A proof as it is told, with its edges by id."""
@@ -75,6 +100,9 @@ class NoPair:
     told: Told
     edges: dict[str, Edge]
     about: About
+
+    def __post_init__(self) -> None:
+        self.told = _by_new_names(self.told)
 
     @property
     def ends(self) -> tuple[str, str]:
@@ -231,7 +259,7 @@ def check_tree(proof: NoPair) -> None:
     told, about, start = proof.told, proof.about, set(proof.told["avoid_from_start"])
     pending: list[tuple[Told, dict[int, set[str]], Windows]]
     pending = [
-        (told["tree"], {path: set(start) for path in range(told["ways"])}, first_windows(told))
+        (told["tree"], {path: set(start) for path in range(told["paths"])}, first_windows(told))
     ]
     while pending:
         tree, avoided, windows = pending.pop()
@@ -248,15 +276,15 @@ def check_tree(proof: NoPair) -> None:
             both = _parted(proof, tree, windows)
             for branch, given in zip(tree["then"], both, strict=False):
                 pending.append((branch, avoided, given))
-        elif "fewer_than_ways" in tree:
-            avoid = set(tree["fewer_than_ways"])
-            few = len(avoid) < told["ways"]
+        elif "fewer_than_paths" in tree:
+            avoid = set(tree["fewer_than_paths"])
+            few = len(avoid) < told["paths"]
             about.holds(few, f"{len(avoid)} risks are not fewer than the paths")
             _check_cut(proof, tree, avoid)
-        elif tree["way"] not in avoided:
-            about.holds(False, f"a leaf is about path {tree['way']}, which is not sought")
+        elif tree["path"] not in avoided:
+            about.holds(False, f"a leaf is about path {tree['path']}, which is not sought")
         else:
-            known = set(tree["avoid"]) <= avoided.get(tree["way"], set())
+            known = set(tree["avoid"]) <= avoided.get(tree["path"], set())
             about.holds(known, "a leaf avoids what its branch does not")
             if "cut" in tree:
                 _check_cut(proof, tree, set(tree["avoid"]))
@@ -272,7 +300,7 @@ def _check_cut(proof: NoPair, leaf: Told, avoid: set[str]) -> None:
     for name in cut:
         hit = name in proof.edges and proof.edges[name].relies_on & avoid
         proof.about.holds(bool(hit), f"{name} of a cut relies on nothing that is avoided")
-    beside = proof.beside(cut=cut, path=leaf.get("way"))
+    beside = proof.beside(cut=cut, path=leaf.get("path"))
     there = reached([begin], lambda at: (other for other, _ in beside.get(at, ())))
     proof.about.holds(end not in there, f"a cut leaves a path from {begin} to {end}")
 
@@ -314,7 +342,7 @@ def _check_beyond(proof: NoPair, leaf: Told, windows: Windows) -> None:
     about.holds(given, f"no branch allows as little as {leaf['most']} of {name}")
     begin, end = proof.ends
     least = _to_come(
-        proof.beside(leaf["avoid"], path=leaf["way"]), proof.weights(name), end, set()
+        proof.beside(leaf["avoid"], path=leaf["path"]), proof.weights(name), end, set()
     ).get(begin)
     beyond = least is None or least >= leaf["least"] > leaf["most"]
     about.holds(beyond, f"a path has {least} of {name}, within {leaf['most']}")
@@ -353,7 +381,7 @@ def _to_come(beside: Beside, of: dict[str, int], end: str, passed: set[str]) -> 
 
 def _course_within(proof: NoPair, leaf: Told, within: Windows) -> list[str] | None:
     """A course with its sums in every window, empty if there is none; None: too many steps."""
-    (begin, end), beside = proof.ends, proof.beside(leaf["avoid"], path=leaf["way"])
+    (begin, end), beside = proof.ends, proof.beside(leaf["avoid"], path=leaf["path"])
     of = {name: proof.weights(name) for name in within}
     steps = 0
     pending: list[tuple[str, list[str], list[str], dict[str, int]]]
@@ -413,7 +441,7 @@ def _check_asked(members: list[str], proof: NoPair, world: World) -> None:
         about.skip("its ends, as it is not on record")
         return
     about.same("ends of its proof", list(told["ends"]), [row["a"], row["b"]])
-    about.same("number of paths sought", told["ways"], 1 if told.get("keep") else 2)
+    about.same("number of paths sought", told["paths"], 1 if told.get("keep") else 2)
 
 
 def _check_group(members: list[str], proof: NoPair, world: World) -> None:
@@ -431,7 +459,7 @@ def _check_group(members: list[str], proof: NoPair, world: World) -> None:
     about.holds(len(groups) == 1 and whole == sorted(members), "its circuits are not one group")
     asked = {service_of(records, one)["group_test"] for one in members}
     test = next(one for one in STRICTEST if one in asked)
-    count = proof.told["ways"]
+    count = proof.told["paths"]
     contests: list[tuple[int, ...]]
     if not proof.courses:
         if len(members) > 2 or test != "working" or count != 2:
@@ -590,7 +618,7 @@ def _check_excused(proof: NoPair, record: _Record) -> None:
         return
     avoided, pending = set[str](), [proof.told["tree"]]
     for tree in pending:  # grows as it goes
-        avoided |= {str(one) for one in tree.get("avoid", tree.get("fewer_than_ways", ()))}
+        avoided |= {str(one) for one in tree.get("avoid", tree.get("fewer_than_paths", ()))}
         pending += tree.get("then", ())
     ends = record.ids(proof.ends) - set(by["hazards"])
     wrong = sorted(avoided & ends)

@@ -356,7 +356,7 @@ class LeastSharedFacts(TypedDict):
     weight_at_least: int
     shared: list[list[str]]
     near: list[list[str]]
-    ways: dict[str, list[str | NewHop]]
+    paths: dict[str, list[str | NewHop]]
 
 
 class ShortFacts(TypedDict):
@@ -818,7 +818,7 @@ def _instead(reroute: Reroute, instead: Instead) -> LeastSharedFacts:
         "weight_at_least": least.weight_lower,
         "shared": [list(names) for names in instead.shared],
         "near": [list(pair) for pair in instead.near],
-        "ways": {
+        "paths": {
             label: [
                 {"new_over": [str(cables[run.cable]) for run in step.runs]}
                 if not isinstance(step, int)

@@ -633,7 +633,7 @@ def profile_facts(proof: ProofData, name: str) -> Profile:
                 ],
             }
         )
-    return {"id": name, "columns": list(_ROW), "ways": paths}
+    return {"id": name, "columns": list(_ROW), "paths": paths}
 
 
 def _row_value(column: str, value: Any) -> Any:

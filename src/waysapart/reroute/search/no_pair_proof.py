@@ -141,7 +141,7 @@ class WindowFacts(TypedDict):
 class CutFacts(TypedDict):
     """A path that avoids some risks is cut off."""
 
-    way: int
+    path: int
     avoid: list[Name]
     cut: list[Name]
 
@@ -149,14 +149,14 @@ class CutFacts(TypedDict):
 class FewFacts(TypedDict):
     """A cut with fewer edges than there are paths."""
 
-    fewer_than_ways: list[Name]
+    fewer_than_paths: list[Name]
     cut: list[Name]
 
 
 class BeyondFacts(TypedDict):
     """The best path that avoids some risks is outside its limit."""
 
-    way: int
+    path: int
     avoid: list[Name]
     weight: str
     least: int
@@ -166,7 +166,7 @@ class BeyondFacts(TypedDict):
 class ListedFacts(TypedDict):
     """No path that avoids some risks keeps all windows; they are to be listed."""
 
-    way: int
+    path: int
     avoid: list[Name]
     windows: list[WindowFacts]
 
@@ -213,7 +213,7 @@ class ProofFacts(TypedDict):
     """A no-pair proof in JSON."""
 
     ends: list[Name]
-    ways: int
+    paths: int
     avoid_from_start: list[Name]
     without: list[Name]
     limits: NotRequired[LimitFacts]
@@ -326,12 +326,12 @@ class NoPairProof:
         Returns
         -------
         dict
-            ``ends``, ``ways``, ``avoid_from_start``, ``without`` and ``tree``. A
-            fork is ``{"risk", "between": [way, way], "then": [tree, tree]}``, with as many
+            ``ends``, ``paths``, ``avoid_from_start``, ``without`` and ``tree``. A
+            fork is ``{"risk", "between": [path, path], "then": [tree, tree]}``, with as many
             of both as must not all rely on it, and ``risks`` for two segments too near. A
-            leaf is ``{"way", "avoid", "cut"}``, ``{"way", "avoid", "weight", "least",
-            "most"}``, ``{"way", "avoid", "windows"}`` or, for three paths or more,
-            ``{"fewer_than_ways", "cut"}``. A fork by a weight is ``{"weight",
+            leaf is ``{"path", "avoid", "cut"}``, ``{"path", "avoid", "weight", "least",
+            "most"}``, ``{"path", "avoid", "windows"}`` or, for three paths or more,
+            ``{"fewer_than_paths", "cut"}``. A fork by a weight is ``{"weight",
             "at_most", "or_at_least", "then"}``. Where it rests on limits they
             stand in ``limits``: ``most`` of each path, ``apart_most`` between
             paths, and the sums of a path that is ``kept``. Paths count from 0.
@@ -365,7 +365,7 @@ class NoPairProof:
                 }
             if isinstance(tree, Listed):
                 return {
-                    "way": tree.path,
+                    "path": tree.path,
                     "avoid": listed(tree.avoid, risks),
                     "windows": [
                         {
@@ -378,17 +378,17 @@ class NoPairProof:
                 }
             if isinstance(tree, Cut):
                 return {
-                    "way": tree.path,
+                    "path": tree.path,
                     "avoid": listed(tree.avoid, risks),
                     "cut": listed(tree.edges, edges),
                 }
             if isinstance(tree, Few):
                 return {
-                    "fewer_than_ways": listed(tree.avoid, risks),
+                    "fewer_than_paths": listed(tree.avoid, risks),
                     "cut": listed(tree.edges, edges),
                 }
             return {
-                "way": tree.path,
+                "path": tree.path,
                 "avoid": listed(tree.avoid, risks),
                 "weight": tree.weight,
                 "least": tree.least,
@@ -403,7 +403,7 @@ class NoPairProof:
         }
         facts: ProofFacts = {
             "ends": [named(self.s, nodes), named(self.t, nodes)],
-            "ways": self.count,
+            "paths": self.count,
             "avoid_from_start": listed(self.from_start, risks),
             "without": listed(self.without, edges),
             "limits": limits,
