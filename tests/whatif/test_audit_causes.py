@@ -256,6 +256,26 @@ def test_the_report_that_was_signed_serves_as_its_evidence(
         wa.compare(bare, study)
 
 
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda records: records.update(tables=5),
+        lambda records: records["tables"][0].update(cells={"id": [[10**12, "x"]]}),
+        lambda records: records["tables"][0].update(columns=["id"], cells={"id": []}),
+        lambda records: records["tables"][0]["cells"].update(id=[["S", "a-b"]]),
+    ],
+)
+def test_records_out_of_form_are_refused_in_words(
+    damage: Callable[[Any], None], study: Path, audit: Callable[..., Facts], tmp_path: Path
+) -> None:
+    file = tmp_path / "signed.json"
+    facts = json.loads(file.read_text(encoding="utf-8"))
+    damage(facts["records"])
+    file.write_text(json.dumps(facts), encoding="utf-8")
+    with pytest.raises(wa.CallError, match=r"signed\.json is damaged: .*records"):
+        audit()
+
+
 def test_recheck_holds_the_records_against_the_layers(study: Path, tmp_path: Path) -> None:
     file = tmp_path / "evidence.json"
     facts = wa.prove(wa.read_study(study, on=DAY)).facts()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypedDict
@@ -231,12 +232,15 @@ def reliances(facts: Facts) -> dict[str, dict[str, frozenset[str]]]:
     known: dict[str, frozenset[str]] = {}
     for path in witness.get("paths") or witness.get("ways") or ():
         text = path.get("relies_on")
-        if not isinstance(text, str):
+        if not isinstance(text, str) or not _NUMBERS.fullmatch(text):
             continue
         if text not in known:
             known[text] = frozenset(_numbered(text, assets))
         found[str(path["circuit"])][str(path.get("path") or path.get("way"))] = known[text]
     return dict(found)
+
+
+_NUMBERS = re.compile(r"(?:\d{1,15}(?:-\d{1,15})?(?: |$))*", re.ASCII)
 
 
 def _numbered(text: str, assets: Sequence[str]) -> Iterator[str]:

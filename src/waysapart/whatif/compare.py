@@ -478,10 +478,17 @@ def _checked(found: object, name: str) -> Mapping[str, Any]:
         )
     ):
         raise CallError(f"{name} holds no evidence of a proof; expected what `prove --json` writes")
-    if found.get("format") != FORMAT:
-        return found
+    if found.get("format") != FORMAT or (owners and all("near_stretches" in row for row in owners)):
+        return found  # of the first releases, which wrote the same things under other names
     full = in_full(found)
-    if wrong := misfits(full, 5, of_any_release=True):
+    wrong = misfits(full, 5, of_any_release=True)
+    if not wrong and any(
+        len(table["at"]) != len(table["rows"])
+        or any(len(row) != len(table["columns"]) for row in table["rows"])
+        for table in full.get("records", {}).get("tables", ())
+    ):
+        wrong = ["records: a row has more or fewer cells than its table has columns"]
+    if wrong:
         raise CallError(
             f"{name} is damaged: it does not keep to the form of evidence of a proof. Take what "
             f"`prove --json` wrote, unchanged: {'; '.join(wrong)}"

@@ -17,6 +17,7 @@ from typing import Any, Literal, TypedDict
 import numpy as np
 import shapely
 from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
 
 from waysapart.evidence import Cell
 from waysapart.schema import ROLES
@@ -377,9 +378,15 @@ def lonlat(row: Row) -> Any:
     if shape is None or row.crs is None:
         return shape
     turn = _to_degrees(row.crs)
+    if turn is None:
+        return None
     return shapely.transform(shape, lambda at: np.column_stack(turn.transform(*at.T)))
 
 
 @cache
-def _to_degrees(crs: str) -> Transformer:
-    return Transformer.from_crs(CRS.from_user_input(crs), 4326, always_xy=True)
+def _to_degrees(crs: str) -> Transformer | None:
+    """The way from a grid that evidence names; None where PROJ knows none."""
+    try:
+        return Transformer.from_crs(CRS.from_user_input(crs), 4326, always_xy=True)
+    except ProjError:
+        return None
