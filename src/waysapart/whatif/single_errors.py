@@ -598,42 +598,51 @@ class _Search:
     def _useful_in_full(self, useful: Bools) -> Bools:
         return np.asarray(self._whole @ useful, dtype=np.bool_)
 
-    def _beside(self, segment: int) -> list[tuple[int, float]]:
+    def _beside(self, segment: int, useful: Bools) -> list[tuple[int, float]]:
         """Segments of the same family that run beside a segment, and how far away they are.
 
-        Between the same two places, or such that one of the two lies within reach of the other
-        with all its vertices.
+        Of those that are of use: between the same two places, or such that one of the two lies
+        within reach of the other with all its vertices.
         """
-        if segment not in self._neighbours:
-            self._neighbours[segment] = self._find_beside(segment)
-        return self._neighbours[segment]
-
-    @cached_property
-    def _neighbours(self) -> dict[int, list[tuple[int, float]]]:
-        return {}
-
-    @cached_property
-    def _segment_tree(self) -> shapely.STRtree:
-        return shapely.STRtree(self.study.geometries("segments"))
-
-    def _find_beside(self, segment: int) -> list[tuple[int, float]]:
         lines = self.study.geometries("segments")
         start, ends = self.assets.start["segments"], self.network.ends
         line = lines[segment]
         if line is None:
             return []
-        near = self._segment_tree.query(line, predicate="dwithin", distance=self._plane_reach)
-        family = self._family(start + segment)
+        if segment not in self._neighbours:
+            near = self._segment_tree.query(line, predicate="dwithin", distance=self._plane_reach)
+            family = self._family(start + segment)
+            self._neighbours[segment] = [
+                other
+                for other in np.sort(near).tolist()
+                if other != segment and self._family(start + other) == family
+            ]
         mine = {int(ends.a[segment]), int(ends.b[segment])}
         found = []
-        for other in np.sort(near).tolist():
-            if other == segment or self._family(start + other) != family:
+        for other in self._neighbours[segment]:
+            if not useful[start + other]:
                 continue
             same = {int(ends.a[other]), int(ends.b[other])} == mine and min(mine) >= 0
-            metres = min(self._farthest_m(lines[other], line), self._farthest_m(line, lines[other]))
+            if (segment, other) not in self._beside_m:
+                self._beside_m[segment, other] = min(
+                    self._farthest_m(lines[other], line), self._farthest_m(line, lines[other])
+                )
+            metres = self._beside_m[segment, other]
             if same or metres <= self.reach_m:
                 found.append((other, metres))
         return found
+
+    @cached_property
+    def _neighbours(self) -> dict[int, list[int]]:
+        return {}
+
+    @cached_property
+    def _beside_m(self) -> dict[tuple[int, int], float]:
+        return {}
+
+    @cached_property
+    def _segment_tree(self) -> shapely.STRtree:
+        return shapely.STRtree(self.study.geometries("segments"))
 
     def _farthest_m(self, line: shapely.Geometry, other: shapely.Geometry) -> float:
         """The greatest distance of a vertex of one line from another line."""
@@ -662,8 +671,8 @@ class _Search:
                     continue
                 done.add(row)
                 nodes = {int(ends.a[segment]), int(ends.b[segment])}
-                for other, metres in self._beside(segment):
-                    if other in own or not wanted[start + other]:
+                for other, metres in self._beside(segment, wanted):
+                    if other in own:
                         continue
                     fits = nodes == {int(ends.a[other]), int(ends.b[other])}
                     if not fits and segment not in inner:
@@ -836,26 +845,18 @@ class _Search:
         )
         return shapely.STRtree(self.shape[numbers]), numbers
 
-    def _places_near(self, point: shapely.Geometry | None) -> list[tuple[int, float]]:
-        """Structures and sites within reach of a place."""
+    def _places_near(
+        self, point: shapely.Geometry | None, useful: Bools
+    ) -> list[tuple[int, float]]:
+        """Structures and sites within reach of a place, of those that are of use."""
         if point is None:
             return []
         tree, numbers = self._place_tree
         near = numbers[tree.query(point, predicate="dwithin", distance=self._plane_reach)]
+        near = near[useful[near]]
         metres = self.plane.metres(point, self.shape[near]) if len(near) else np.empty(0)
         found = zip(near.tolist(), metres.tolist(), strict=True)
         return sorted((one, away) for one, away in found if away <= self.reach_m)
-
-    def _near_end(self, segment: int, vertex: int) -> list[tuple[int, float]]:
-        key = segment, vertex
-        if key not in self._near_ends:
-            line = self.study.geometries("segments")[segment]
-            self._near_ends[key] = self._places_near(shapely.get_point(line, vertex))
-        return self._near_ends[key]
-
-    @cached_property
-    def _near_ends(self) -> dict[tuple[int, int], list[tuple[int, float]]]:
-        return {}
 
     def _may_hold(self, place: int, family: str) -> bool:
         if self.role[place] == "sites":
@@ -898,9 +899,10 @@ class _Search:
             for column, tied, vertex in (("a", ends.a, 0), ("b", ends.b, -1)):
                 if int(tied[segment]) != node:
                     continue
+                point = shapely.get_point(lines[segment], vertex)
                 facing = int((ends.b if column == "a" else ends.a)[segment])
                 stated = table[column].iloc[segment]
-                for other, metres in self._near_end(segment, vertex):
+                for other, metres in self._places_near(point, useful):
                     if other in (node, facing) or not useful[other]:
                         continue
                     if not self._may_hold(other, family):
@@ -932,7 +934,7 @@ class _Search:
                 continue
             along = self._nodes_of(self.assets.numbers(cells[row]).tolist())
             point = self.shape[place]
-            for other, metres in self._places_near(point):
+            for other, metres in self._places_near(point, useful):
                 if other == place or not useful[other] or other in along:
                     continue
                 if self._family(other) != self._family(place):
