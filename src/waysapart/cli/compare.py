@@ -48,6 +48,11 @@ from waysapart.output_files import OutputFile, is_standard_output, marked_facts,
     type=click.Path(path_type=Path, dir_okay=False),
     help="Also write what falls due as a calendar file.",
 )
+@click.option(
+    "--strict",
+    is_flag=True,
+    help="Exit status 3 where nothing got worse, but something has to be signed again.",
+)
 @json_option
 @on_option
 @force_option
@@ -58,6 +63,7 @@ def compare(
     target: Path | None,
     due_days: int | None,
     calendar: Path | None,
+    strict: bool,
     json_file: str | None,
 ) -> None:
     """Compare two studies, circuit by circuit, or hold a study against signed evidence.
@@ -67,14 +73,14 @@ def compare(
     and days are the cause, which signatures still hold, and what falls due. A proposal is a study
     that `extends` another.
 
-    Exit status: 0 nothing got worse, and in an audit every signature holds; 1 something got worse;
-    2 wrong input; 3 nothing got worse, but a signature has lapsed or something was never signed.
+    Exit status: 0 nothing got worse; 1 something did; 2 wrong input. With --strict, in an audit: 3
+    nothing got worse, but a signature has lapsed, or something came that nobody has signed.
 
     \b
     Examples:
         waysapart compare examples/estuary examples/proposal-a
         waysapart compare last-year.json examples/estuary
-        waysapart compare signed.json examples/estuary --due 180 --ics due.ics -o audit.html
+        waysapart compare signed.json examples/estuary --strict --due 180 --ics due.ics -o audit.html
         waysapart compare signed-report.html examples/estuary --on 2027-03-31
         waysapart compare examples/estuary examples/proposal-b -o crossing.html
     """
@@ -112,4 +118,4 @@ def compare(
         show_audit(output(), facts)
     else:
         write_json(json_file, facts)
-    sys.exit(found.exit_code())
+    sys.exit(found.exit_code(strict=strict))

@@ -253,18 +253,23 @@ class Comparison:
             return None
         return due(after, DUE_DAYS if self.due_days is None else self.due_days)
 
-    def exit_code(self) -> int:
+    def exit_code(self, *, strict: bool = False) -> int:
         """Say how it ended as `waysapart compare` does.
+
+        Parameters
+        ----------
+        strict : bool
+            Whether what has to be signed again counts as well.
 
         Returns
         -------
         int
-            1 if anything got worse; 3 if nothing did, but a signature under the evidence before
-            has lapsed, or something came that nobody has signed; else 0.
+            1 if anything got worse; 3, where `strict`, if nothing did, but a signature under the
+            evidence before has lapsed, or something came that nobody has signed; else 0.
         """
         if self.worse:
             return 1
-        return 3 if self.signatures and to_sign_again(self.signatures) else 0
+        return 3 if strict and self.signatures and to_sign_again(self.signatures) else 0
 
     def facts(self) -> ComparisonFacts:
         """The comparison as plain data."""
