@@ -80,7 +80,7 @@ def compare(
     Examples:
         waysapart compare examples/estuary examples/proposal-a
         waysapart compare last-year.json examples/estuary
-        waysapart compare signed.json examples/estuary --strict --due 180 --ics due.ics -o audit.html
+        waysapart compare signed.json examples/estuary --strict --ics due.ics -o audit.html
         waysapart compare signed-report.html examples/estuary --on 2027-03-31
         waysapart compare examples/estuary examples/proposal-b -o crossing.html
     """
