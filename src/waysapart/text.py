@@ -239,6 +239,46 @@ def counted(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if k % 2 else (0, part) for k, part in enumerate(parts)]
 
 
+def in_runs(names: Iterable[str]) -> list[str]:
+    """Names in order, three or more that follow each other by number as one.
+
+    Parameters
+    ----------
+    names : iterable of str
+
+    Returns
+    -------
+    list of str
+        Every name is in it, or lies between the two of `A to B`.
+
+    Examples
+    --------
+    >>> in_runs(["C9", "C10", "C11", "C13", "C14", "X"])
+    ['C9 to C11', 'C13', 'C14', 'X']
+    """
+    runs: list[list[str]] = []
+    for name in names:
+        if runs and _follows(runs[-1][-1], name):
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    return [
+        said for run in runs for said in ([f"{run[0]} to {run[-1]}"] if len(run) > _PAIR else run)
+    ]
+
+
+_PAIR = 2
+_NUMBERED = re.compile(r"(.*?)([0-9]{1,9})", re.DOTALL)
+
+
+def _follows(first: str, second: str) -> bool:
+    """Whether two names differ by one in the number at their ends, written in the same way."""
+    one, two = _NUMBERED.fullmatch(first), _NUMBERED.fullmatch(second)
+    if one is None or two is None or one[1] != two[1]:
+        return False
+    return two[2] == str(int(one[2]) + 1).zfill(len(one[2]))
+
+
 def html_text(text: str) -> Markup:
     """Escape text for HTML, between tags or inside a quoted attribute.
 

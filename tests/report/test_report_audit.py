@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import gzip
 import hashlib
+import io
 import json
 import re
 import shutil
@@ -13,12 +14,15 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from rich.console import Console
 
 import waysapart as wa
 from axe import complaints
 from hostile_text import HOSTILE
 from waysapart.cli import main
 from waysapart.evidence_file import in_file
+from waysapart.report.audit_page import audit_view
+from waysapart.report.audit_terminal import show_audit
 
 PLANT = Path(__file__).resolve().parents[2] / "examples" / "audit"
 
@@ -125,6 +129,65 @@ def test_what_does_not_hold_gets_a_row_to_decide(audited: Audited, tmp_path: Pat
         "rule defaults.splice_db",
     ]
     assert "accepted now; lapsed: waiver of ENT-T: who accepted it was" in table
+
+
+def signature(kind: str, name: str, state: str, reason: str) -> dict[str, object]:
+    return {
+        "id": name,
+        "of": None,
+        "kind": kind,
+        "state": state,
+        "reasons": [reason],
+        "remarks": [],
+        "decision": False,
+        "signed": "apart",
+        "now": "apart",
+    }
+
+
+LIMIT = "separation_m of line-differential was 5, is now 6"
+OPEN = "no decision on record"
+MANY = [
+    signature("circuit", "C01", "never", OPEN),
+    *(signature("circuit", f"C{number:02}", "lapsed", LIMIT) for number in range(2, 31)),
+    signature("circuit", "C31", "lapsed", "another reason"),
+    signature("circuit", "C33", "lapsed", LIMIT),
+    signature("rule", "services.line-differential.separation_m", "lapsed", "5 to 6"),
+    signature("circuit", "C40", "never", OPEN),
+]
+
+
+@pytest.fixture(scope="module")
+def many(audited: Audited) -> tuple[wa.Comparison, dict[str, object]]:
+    """An audit in which 30 signatures lapse for one reason, and its facts."""
+    comparison = wa.compare(audited.signed, audited.plant, on=date(2027, 2, 10))
+    return comparison, {**comparison.facts(), "signatures": MANY}
+
+
+def test_the_terminal_says_a_reason_once_and_names_every_circuit(many) -> None:
+    console = Console(file=io.StringIO(), width=90)
+    show_audit(console, many[1])
+    text = console.file.getvalue()
+    assert text.count(LIMIT) == text.count(OPEN) == 1
+    said = " ".join(text.split())
+    assert f"C02 to C30, C33 lapsed {LIMIT}" in said
+    assert "C31 lapsed another reason" in said
+    assert f"C01, C40 never signed {OPEN}" in said
+    assert "rule lapsed services.line-differential.separation_m: 5 to 6" in said
+
+
+def test_the_page_says_a_reason_once_and_what_lapsed_before_what_was_open(many) -> None:
+    comparison, facts = many
+    view = audit_view(facts, comparison.after)
+    rows = [(row["ids"], row["state"]) for row in view["rows"]]
+    assert rows[:4] == [
+        ([*(f"C{number:02}" for number in range(2, 31)), "C33"], "lapsed"),
+        (["C31"], "lapsed"),
+        (["services.line-differential.separation_m"], "lapsed"),
+        (["C01", "C40"], "never signed"),
+    ]
+    # each has a line of its own to sign
+    assert len(view["to_decide"]) == len(MANY)
 
 
 _TEXTS = ("reason", "by", "study", "revision")

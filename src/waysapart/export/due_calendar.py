@@ -190,6 +190,8 @@ def _description(rows: Sequence[DueFacts]) -> list[str]:
 
 
 def _place(one: DueFacts) -> str:
+    if one["what"] == "waiver" and one["row"] is not None:  # rules have no rows
+        return f"{one['file'] or 'the study'}, waiver {one['row']}, {one['column']}"
     parts = [one["file"] or "the study", one["layer"] if one["layer"] != one["file"] else None]
     row = None if one["row"] is None else f"row {one['row']}"
     return ", ".join(part for part in (*parts, row, one["column"]) if part)

@@ -19,6 +19,7 @@ from waysapart.report.compare_words import (
 )
 from waysapart.report.page import render_page
 from waysapart.whatif.compare import Comparison, ComparisonFacts
+from waysapart.whatif.differences import value_said
 from waysapart.whatif.signatures import HOLDS, OWNERS, SignatureFacts
 
 View = dict[str, Any]
@@ -94,7 +95,7 @@ def audit_view(facts: ComparisonFacts, after: Mapping[str, Any]) -> View:
         "answer": comparison_answer(facts),
         "signed": audit_words.signatures_answer(facts),
         "rows": rows[:_MOST],
-        "rows_left": max(0, len(rows) - _MOST),
+        "rows_left": sum(len(row["ids"]) for row in rows[_MOST:]),
         "same": same_said(facts),
         "holding": audit_words.holding_said(signatures),
         "remarks": audit_words.remarks_said(signatures),
@@ -121,11 +122,13 @@ def _rows(facts: ComparisonFacts, signatures: Sequence[SignatureFacts]) -> list[
     """What is to be read, circuit by circuit: change, verdicts, signature, and why.
 
     First the circuits, groups and schemes that changed, then signatures that do not hold though
-    nothing got better or worse, then figures that moved within their tolerance.
+    nothing got better or worse, lapsed ones first, then figures that moved within their
+    tolerance. Those with the same to say are one row.
     """
     of = {(str(one["kind"]), one["id"]): one for one in signatures}
     found: list[View] = []
     told: set[tuple[str, str]] = set()
+    unsigned: list[tuple[SignatureFacts, View]] = []
     quiet: list[View] = []
     for change, what, row in changed_in_order(facts):
         key = (what or "circuit", row["id"])
@@ -145,24 +148,44 @@ def _rows(facts: ComparisonFacts, signatures: Sequence[SignatureFacts]) -> list[
             "why": why,
             "causes": audit_words.causes_said(row, facts["records_changed"] or ()),
         }
-        (quiet if within and key not in told else found).append(entry)
+        if not within:
+            found.append(entry)
+        elif signature is not None and key in told:
+            unsigned.append((signature, entry))
+        else:
+            quiet.append(entry)
     for one in audit_words.signatures_in_order(signatures):
         if (one["kind"], one["id"]) in told:
             continue
         owner = one["kind"] in OWNERS
-        found.append(
-            {
-                "what": "" if one["kind"] == "circuit" else one["kind"],
-                "id": one["id"],
-                "change": "same" if owner else "",
-                "before": one["signed"] if owner else None,
-                "after": one["now"] if owner else None,
-                "state": audit_words.STATES[one["state"]],
-                "why": one["reasons"],
-                "causes": [],
-            }
-        )
-    return found + quiet
+        entry = {
+            "what": "" if one["kind"] == "circuit" else one["kind"],
+            "id": one["id"],
+            "change": "same" if owner else "",
+            "before": one["signed"] if owner else None,
+            "after": one["now"] if owner else None,
+            "state": audit_words.STATES[one["state"]],
+            "why": one["reasons"],
+            "causes": [],
+        }
+        unsigned.append((one, entry))
+    of_them = {id(one): entry for one, entry in unsigned}
+    ordered = audit_words.signatures_in_order([one for one, _ in unsigned])
+    return _alike([*found, *(of_them[id(one)] for one in ordered), *quiet])
+
+
+def _alike(rows: Sequence[View]) -> list[View]:
+    """Rows of which all but the id is the same as one, where the first of them stands.
+
+    Every id is there in full: readers filter the table and search the page by them.
+    """
+    together: dict[str, View] = {}
+    ids: dict[str, list[str]] = {}
+    for row in rows:
+        key = repr({name: value for name, value in row.items() if name != "id"})
+        together.setdefault(key, row)
+        ids.setdefault(key, []).append(row["id"])
+    return [{**row, "ids": ids[key]} for key, row in together.items()]
 
 
 def _records(facts: ComparisonFacts) -> list[tuple[str, str, list[str], list[str]]]:
@@ -179,7 +202,7 @@ def _records(facts: ComparisonFacts) -> list[tuple[str, str, list[str], list[str
 
 
 def _value(value: object) -> str:
-    return "not used" if value is None else str(value)
+    return "not used" if value is None else value_said(value)
 
 
 def _decision(one: SignatureFacts) -> sign_off.Decision:

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from waysapart.report import audit_words
 from waysapart.report.compare_words import changed_in_order, reasons_said
-from waysapart.report.terminal import row_table, styled
+from waysapart.report.terminal import names_cell, row_table, styled
 from waysapart.report.words import CHANGED, MOST_NAMED
 from waysapart.text import few
 from waysapart.whatif.compare import ComparisonFacts
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 _MOST_LINES = 40
 _MOST_REASONS = 4
+_LONG_IDS = ("rule", "assumption")
 
 
 def show_audit(console: Console, facts: ComparisonFacts) -> None:
@@ -53,14 +54,17 @@ def _signatures(console: Console, facts: ComparisonFacts) -> None:
         above = said.get((one["kind"], one["id"]))
         more = one["reasons"] if above is None else audit_words.not_said(one, above)
         reasons = more[:_MOST_REASONS] or ["as above"]
+        name = audit_words.signature_name(one)
+        if one["kind"] in _LONG_IDS:  # beside a column of circuits it would take half the line
+            name, reasons = one["kind"], [f"{one['id']}: {reasons[0]}", *reasons[1:]]
         if len(more) > len(reasons):
             reasons = [*reasons, f"and {len(more) - len(reasons)} more: --json lists them"]
         key = (audit_words.STATES[one["state"]], *reasons)
-        alike.setdefault(key, []).append(audit_words.signature_name(one))
+        alike.setdefault(key, []).append(name)
     rows = list(alike.items())
     for (state, *reasons), names in rows[:_MOST_LINES]:
         table.add_row(
-            styled(f"  {few(names, MOST_NAMED)}"),
+            names_cell(names),
             styled(state, "bold" if state == audit_words.STATES[LAPSED] else ""),
             Text("\n").join(styled(text) for text in reasons),
         )

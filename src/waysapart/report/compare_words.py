@@ -68,6 +68,8 @@ def comparison_answer(facts: ComparisonFacts) -> str:
             if counts[key]
         ]
         first = _becomes(worse, "gets worse", "get worse")
+        if rows_named := re.match("(group|scheme) ", first):
+            first = rows_named[0].capitalize() + first[rows_named.end() :]
         return f"{first}. Circuits: {'; '.join([changes_said(counts), *more])}."
     said = f"Nothing gets worse: {changes_said(counts).removeprefix('0 worse, ')}."
     return f"{said} {_becomes(better, 'gets better', 'get better')}." if better else said
@@ -324,7 +326,7 @@ def within_said(row: DifferenceFacts) -> str:
         if row["came"].get(key) or row["went"].get(key):
             told.append(f"other {said} of the same number")
     if not told and row["moved"]:
-        told = [f"{_aspects_said(row['moved'])} in detail"]
+        told = [f"details of {_aspects_said(row['moved'])}"]
     return few(told, _MOST_FIGURES, "; ")
 
 

@@ -52,7 +52,7 @@ from waysapart.reroute.api import (
     TargetFacts,
 )
 from waysapart.reroute.new_plant.costs import METRES, BudgetFacts
-from waysapart.text import few, sentence_list
+from waysapart.text import few, in_runs, sentence_list
 from waysapart.verdicts.waiver_offers import offer_toml, replaced
 from waysapart.verdicts.waivers import LAPSES_SOON_DAYS
 from waysapart.whatif.changes import DifferenceFacts
@@ -862,6 +862,31 @@ def row_table() -> Table:
     return Table(box=None, show_header=False, padding=(0, 2, 0, 0))
 
 
+_NAMES_WIDTH = 30
+
+
+def names_cell(names: Sequence[str]) -> Text:
+    """All names that a row is about, in lines of no more than a third of a narrow terminal.
+
+    Parameters
+    ----------
+    names : sequence of str
+
+    Returns
+    -------
+    rich.text.Text
+    """
+    lines: list[str] = []
+    found = in_runs(names)
+    for number, name in enumerate(found, start=1):
+        told = name if number == len(found) else f"{name},"
+        if lines and len(lines[-1]) + 1 + len(told) <= _NAMES_WIDTH:
+            lines[-1] += f" {told}"
+        else:
+            lines.append(f"  {told}")
+    return Text("\n").join(styled(line) for line in lines)
+
+
 def show_dig(console: Console, facts: DigFacts) -> None:
     """Print what works hit: circuits lost first, then those left with one path.
 
@@ -1062,7 +1087,8 @@ def _changed(
         console.print(styled(heading.capitalize(), style.strip()))
         within = heading == compare_words.WITHIN
         table = row_table()
-        for what, row in mine[:_MOST_WITHIN] if within else mine:
+        alike: dict[tuple[str, ...], list[str]] = {}
+        for what, row in mine:
             verdicts = (
                 row["after"] or ""
                 if row["before"] == row["after"]
@@ -1071,14 +1097,17 @@ def _changed(
             why = [compare_words.within_said(row)] if within else compare_words.reasons_said(row)
             if causes:
                 why += [*compare_words.reliances_said(row), *compare_words.causes_said(row)]
+            name = f"{what} {row['id']}" if what else row["id"]
+            alike.setdefault((verdicts, *why), []).append(name)
+        rows_alike = list(alike.items())
+        shown = rows_alike[:_MOST_WITHIN] if within else rows_alike
+        for (verdicts, *why), names in shown:
             table.add_row(
-                styled(f"  {what} {row['id']}" if what else f"  {row['id']}"),
-                styled(verdicts),
-                Text("\n").join(styled(text) for text in why),
+                names_cell(names), styled(verdicts), Text("\n").join(styled(text) for text in why)
             )
         console.print(table)
-        if within and len(mine) > _MOST_WITHIN:
-            console.print(styled(f"  and {len(mine) - _MOST_WITHIN} more"))
+        if left := sum(len(names) for _, names in rows_alike[len(shown) :]):
+            console.print(styled(f"  and {left} more"))
 
 
 def _some_lines(console: Console, lines: Sequence[str]) -> None:

@@ -357,7 +357,8 @@ def waiver_said(one: WaiverDifference, before: Any, after: Any) -> str:
         for key in ("until", "reason", "by", "record")
         if was.get(key) != now.get(key)
     ]
-    state = f"{was.get('state')}, now {now.get('state')}"
+    states = was.get("state"), now.get("state")
+    state = f"still {states[1]}" if states[0] == states[1] else f"{states[0]}, now {states[1]}"
     return f"waiver of {thing}: {'; '.join([state, *differing])}"
 
 

@@ -13,6 +13,7 @@ from typing import Any, Literal, TypedDict
 from waysapart.study.toml import dotted
 from waysapart.text import counted, few
 from waysapart.whatif.changes import GONE, NEW, Difference
+from waysapart.whatif.differences import value_said
 
 Facts = Mapping[str, Any]
 
@@ -252,7 +253,7 @@ def _held_to(before: Facts, after: Facts, was: Facts, now: Facts) -> list[str]:
 
 
 def _value(value: Any) -> str:
-    return "not set" if value is None else str(value)
+    return "not set" if value is None else value_said(value)
 
 
 Paths = Sequence[tuple[str, str]]
