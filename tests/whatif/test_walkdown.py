@@ -156,6 +156,26 @@ def test_each_circuit_has_its_first_records_and_says_how_many_there_are(tmp_path
     assert len(found.facts()["records"]) == 3
 
 
+def test_circuits_with_the_same_to_say_are_one_line_and_accepted_is_not_to_be_settled(
+    tmp_path: Path,
+) -> None:
+    plant = two_routes()
+    for name in ("L1", "L2", "L3", "M"):
+        plant.way(name, "main", "HA1", "F1", "HB1")
+        plant.way(name, "alternate", "HA1", "F1", "HB1")
+    shared = plant.proof(tmp_path / "before").shared
+    plant.rules += "".join(
+        f'[[waiver]]\ncircuit = "M"\nasset = "{asset}"\nreason = "-"\nby = "-"\n'
+        "until = 2049-12-31\n"
+        for asset in shared.loc[shared["id"] == "M", "asset"]
+    )
+    code, said = run("walkdown", plant.write(tmp_path / "after"), "--top", 3)
+    assert code == 0
+    lines = said.splitlines()
+    assert "L1 to L3: not apart (shared): settle that first" in lines
+    assert "M: accepted by waiver, not apart: not looked into" in lines
+
+
 def test_the_frame_has_a_row_for_each_record_and_circuit(found: WalkDown) -> None:
     frame = found.frame()
     assert len(frame) == len(found.records)

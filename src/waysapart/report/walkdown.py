@@ -10,7 +10,7 @@ from rich.table import Table
 from waysapart.figures import latitude, longitude
 from waysapart.report.escape import csv_cell
 from waysapart.report.terminal import styled
-from waysapart.text import few
+from waysapart.text import few, in_runs
 from waysapart.whatif.walkdown import HeldFacts, KeyRecordFacts, WalkDownFacts
 
 _MOST_CIRCUITS = 4
@@ -106,10 +106,13 @@ def show_walkdown(console: Console, facts: WalkDownFacts) -> None:
             )
         console.print(table)
         console.print()
+    alike: dict[str, list[str]] = {}
     for held in facts["circuits"]:
         numbers = ", ".join(map(str, held["records"]))
         name = f"group {held['id']}" if held["group"] else held["id"]
-        console.print(styled(f"{name}: {held['said']}{': ' + numbers if numbers else ''}"))
+        alike.setdefault(f"{held['said']}{': ' + numbers if numbers else ''}", []).append(name)
+    for said, names in alike.items():
+        console.print(styled(f"{', '.join(in_runs(names))}: {said}"))
     console.print()
     console.print(
         styled(

@@ -25,7 +25,7 @@ from waysapart.study.ledger import did_you_mean
 from waysapart.study.model import Study
 from waysapart.text import few, sentence_list
 from waysapart.verdicts.facts_figures import figure, text_or_none
-from waysapart.verdicts.proof import APART
+from waysapart.verdicts.proof import ACCEPTED, APART
 from waysapart.verdicts.prove import Proof, prove
 from waysapart.whatif.places import WorkPlace, point_place
 from waysapart.whatif.single_errors import REACH_M, Kind, SingleError, single_errors
@@ -455,6 +455,8 @@ def _facts(found: WalkDown) -> WalkDownFacts:
 
 def _held_said(found: WalkDown, trial: int) -> str:
     verdict, count = found.proof.verdicts[trial], found.count[trial]
+    if verdict == ACCEPTED:
+        return "accepted by waiver, not apart: not looked into"
     if verdict != APART:
         return f"not apart ({verdict}): settle that first"
     if not count:
