@@ -428,6 +428,7 @@ def _packed(cells: list[Any], *, drawn: bool) -> list[Any]:
     place = 0
     while place < len(cells):
         cell, first = cells[place], place
+        place += 1  # it is one at least: what is no number is not the same as itself
         while place < len(cells) and _same(cells[place], cell):
             place += 1
         times = place - first

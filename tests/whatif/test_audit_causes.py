@@ -206,6 +206,37 @@ def test_a_waiver_that_lapses_by_the_day_is_its_cause(study: Path, tmp_path: Pat
     assert [one["change"] for one in facts["waivers"]] == ["ends"]
 
 
+def test_a_waiver_that_was_cut_short_lapsed_on_its_last_day_of_now(study: Path) -> None:
+    edit(study / "segments.geojson", '"within": "TR1"', '"within": "ROW"')
+    edit(study / "segments.geojson", '"within": "-"', '"within": "ROW"')
+    edit(study / "holders.csv", "TR1,", "ROW,right-of-way,Lane,-\nTR1,")
+    waiver = (
+        '[[waiver]]\ncircuit = "K1"\nasset = "ROW"\nreason = "x"\nby = "y"\nuntil = 2027-12-31\n'
+    )
+    (study / "rules.toml").write_text(waiver, encoding="utf-8")
+    before = wa.prove(wa.read_study(study, on=DAY)).facts()
+    edit(study / "rules.toml", "2027-12-31", "2026-05-31")
+    facts = wa.compare(before, wa.read_study(study, on=DAY)).facts()
+    (signature,) = (one for one in facts["signatures"] if one["kind"] == "waiver")
+    assert signature["reasons"] == [
+        "waiver of ROW: lapsed on 2026-05-31, its last day was 2027-12-31"
+    ]
+
+
+def test_a_new_assumption_is_a_change(study: Path, audit: Callable[..., Facts]) -> None:
+    """The towers come from a survey on another datum: the same places, but for its shift."""
+    import geopandas as gpd
+
+    file = study / "structures.geojson"
+    gpd.read_file(file).to_crs("EPSG:31467").to_file(study / "structures.gpkg", layer="structures")
+    file.unlink()
+    facts = audit()
+    assert facts["records_changed"] == []
+    never = [one["id"] for one in facts["signatures"] if one["state"] == "never"]
+    assert "datum_shift.accuracy_m" in never
+    assert not facts["nothing_changed"]
+
+
 def test_a_survey_that_became_too_old_is_the_days_doing(study: Path) -> None:
     edit(study / "structures.geojson", '"kind": "pit"', '"kind": "pit", "surveyed": "2020-01-01"')
     rules = "[records]\noldest = { survey = 2500 }\n"

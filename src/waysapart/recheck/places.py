@@ -238,7 +238,7 @@ class Drawn:
     def leave_out(self, rows: Iterable[Row]) -> None:
         """Rows that lie where they cannot lie lose their place."""
         for row in rows:
-            row["geometry"] = None
+            row["geometry"] = row["_given"] = None  # not on record
             row["_faults"].append(undrawn(self.role))
 
 

@@ -53,8 +53,19 @@ def check_records(records: Records, facts: Evidence, about: About, *, same_files
                 _check_table(table, rows, layer, told.of(f"{role} of {layer.file}"))
         return
     for role in ROLES:
-        claimed = [row for one in tables if one["role"] == role for row in _claimed(one)]
-        _check_rows(claimed, [_stated(role, row) for row in records.stated(role)], told.of(role))
+        claimed = [
+            _in_grid(row, one["crs"])
+            for one in tables
+            if one["role"] == role
+            for row in _claimed(one)
+        ]
+        grids = [_grid(layer.crs) for layer in records.layers]
+        rows = records.stated(role)
+        stated = [_in_grid(_stated(role, row), grids[row["_of_layer"]]) for row in rows]
+        _check_rows(claimed, stated, told.of(role))
+    told.skip(
+        "accuracy, file and columns' names of each table: the inputs are not those of the evidence"
+    )
 
 
 def _shape(table: RecordTable, layers: int) -> tuple[bool, str]:
@@ -111,6 +122,12 @@ def _said(row: Stated) -> str:
 def _grid(crs: CRS) -> str | None:
     """A grid as evidence writes it; None: longitude and latitude."""
     return None if crs.equals(LON_LAT, ignore_axis_order=True) else crs.to_string()
+
+
+def _in_grid(row: Stated, grid: str | None) -> Stated:
+    """A record with the grid of its geometry, where that is not longitude and latitude."""
+    drawn = grid is not None and any(name == "geometry" for name, _ in row)
+    return (*row, ("crs", grid)) if drawn else row
 
 
 def _claimed(table: RecordTable) -> Iterator[Stated]:

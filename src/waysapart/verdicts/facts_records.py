@@ -120,7 +120,7 @@ def _geometry(study: Study, role: str, rows: np.ndarray) -> tuple[list[Cell], st
         return [None] * len(rows), None
     system = systems[drawn]
     decimals = DEGREE_DECIMALS if system.is_geographic else METRE_DECIMALS
-    plain = system.to_epsg() == _WGS_84
+    plain = system.equals(_WGS_84, ignore_axis_order=True)
     return geometry_texts(shapes, decimals), None if plain else system.to_string()
 
 

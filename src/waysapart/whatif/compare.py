@@ -51,6 +51,7 @@ from waysapart.whatif.reasons import WORSE
 from waysapart.whatif.record_changes import RecordDifference
 from waysapart.whatif.signatures import (
     SignatureFacts,
+    assumptions_differ,
     signature_counts,
     signatures,
     to_sign_again,
@@ -150,7 +151,7 @@ class Comparison:
 
     @property
     def nothing_changed(self) -> bool:
-        """Whether no verdict, finding, figure, rule or record differs."""
+        """Whether no verdict, finding, figure, assumption, rule or record differs."""
         every = (*self.circuits, *self.groups, *self.schemes)
         return (
             all(change.change == SAME and not change.differs for change in every)
@@ -159,6 +160,7 @@ class Comparison:
             and not self.audit.rows
             and not self.audit.settings
             and not self.audit.waivers
+            and not assumptions_differ(self.before, self.after)
             and not (self.audit.missing and self.inputs)
         )
 

@@ -391,7 +391,10 @@ def _waivers(before: Facts, after: Facts) -> list[SignatureFacts]:
         elif was is not None and (one is None or not one.get("counts")):
             state = LAPSED
             became = "taken back" if one is None else str(one.get("state"))
-            day = f" on {was.get('until')}" if became == "lapsed" else ""
+            until = was.get("until") if one is None else one.get("until")
+            day = f" on {until}" if became == "lapsed" else ""
+            if day and until != was.get("until"):
+                day += f", its last day was {was.get('until')}"
             reasons = [f"waiver of {thing}: {became}{day}"]
         elif was is not None and one is not None:
             reasons = [
@@ -422,6 +425,22 @@ def _accepts_more(was: Facts, now: Facts, thing: str) -> list[str]:
     if None in digests or digests[0] == digests[1]:
         return []
     return [f"waiver of {thing}: what it accepts has changed, digest {digests[0]} to {digests[1]}"]
+
+
+def assumptions_differ(before: Facts, after: Facts) -> bool:
+    """Whether a value stands in for records that did not, or no longer does, or for more of them.
+
+    Parameters
+    ----------
+    before, after : Evidence
+
+    Returns
+    -------
+    bool
+    """
+    told = [one for one in _assumptions(before, after) if one["kind"] == "assumption"]
+    gone = {row["key"] for row in before.get("assumptions", []) if row.get("to_sign")}
+    return any(one["state"] != HOLDS for one in told) or not gone <= {one["id"] for one in told}
 
 
 def _assumptions(before: Facts, after: Facts) -> list[SignatureFacts]:
