@@ -336,3 +336,35 @@ def test_records_add_less_than_half_to_the_evidence_of_the_demo(estuary_proof: w
     records = len(json.dumps(found["records"], separators=(",", ":")))
     whole = len(json.dumps(found, separators=(",", ":")))
     assert records < (whole - records) / 2
+
+
+@pytest.mark.parametrize("written", [3, 0, "2", None])
+def test_evidence_of_a_later_format_is_refused(study: Path, written: Any) -> None:
+    before = json.loads(json.dumps(wa.prove(wa.read_study(study, on=DAY)).facts()))
+    before["format"] = written
+    with pytest.raises(wa.CallError, match=r"is evidence of format .*reads formats 1 to 2: take"):
+        wa.compare(before, study, on=DAY)
+
+
+@pytest.mark.parametrize(
+    "drawn", ["LINESTRING EMPTY", "LINESTRING(0 0,1e400 1)", "LINESTRING(nan 0,1 1)", "EVIL(0 0)"]
+)
+def test_geometry_that_is_none_moved_nobody_knows_how_far(study: Path, drawn: str) -> None:
+    before = json.loads(json.dumps(wa.prove(wa.read_study(study, on=DAY)).facts()))
+    table = next(one for one in before["records"]["tables"] if one["role"] == "segments")
+    table["rows"][0][table["columns"].index("geometry")] = drawn
+    facts = wa.compare(before, wa.read_study(study, on=DAY)).facts()
+    json.dumps(facts, allow_nan=False)
+    ((cell,),) = (record["cells"] for record in facts["records_changed"])
+    assert (cell["column"], cell["before"], cell["moved_m"]) == ("geometry", drawn, None)
+
+
+def test_damaged_records_lead_to_no_fault_of_the_program(study: Path) -> None:
+    before = json.loads(json.dumps(wa.prove(wa.read_study(study, on=DAY)).facts()))
+    table = next(one for one in before["records"]["tables"] if one["role"] == "joints")
+    table["role"] = "poles"
+    (record,) = wa.compare(before, wa.read_study(study, on=DAY)).facts()["records_changed"]
+    assert (record["id"], record["change"]) == ("J1", "added")
+    table["role"], table["rows"][0][-1] = "joints", 10**4000
+    with pytest.raises(wa.CallError, match="larger than any that a record can hold"):
+        wa.compare(before, study, on=DAY)

@@ -473,6 +473,9 @@ def _evidence(path: Path) -> Mapping[str, Any]:
     return _checked(found, path.name)
 
 
+_LARGEST = 10**300
+
+
 def _checked(found: object, name: str) -> Mapping[str, Any]:
     owners = found.get("circuits") if isinstance(found, Mapping) else None
     if (
@@ -485,6 +488,12 @@ def _checked(found: object, name: str) -> Mapping[str, Any]:
         )
     ):
         raise CallError(f"{name} holds no evidence of a proof; expected what `prove --json` writes")
+    written = found.get("format", 1)
+    if type(written) is not int or not 1 <= written <= FORMAT:
+        raise CallError(
+            f"{name} is evidence of format {str(written)[:40]}, and this waysapart reads formats "
+            f"1 to {FORMAT}: take the waysapart that wrote it, or a later one"
+        )
     if found.get("format") != FORMAT or (owners and all("near_stretches" in row for row in owners)):
         return found  # of the first releases, which wrote the same things under other names
     full = in_full(found)
@@ -495,6 +504,13 @@ def _checked(found: object, name: str) -> Mapping[str, Any]:
         for table in full.get("records", {}).get("tables", ())
     ):
         wrong = ["records: a row has more or fewer cells than its table has columns"]
+    elif not wrong and any(
+        isinstance(cell, int) and abs(cell) > _LARGEST
+        for table in full.get("records", {}).get("tables", ())
+        for row in table["rows"]
+        for cell in row
+    ):
+        wrong = ["records: a number is larger than any that a record can hold"]
     if wrong:
         raise CallError(
             f"{name} is damaged: it does not keep to the form of evidence of a proof. Take what "

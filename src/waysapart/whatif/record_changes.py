@@ -147,6 +147,8 @@ def rows_of(facts: Mapping[str, Any]) -> dict[str, list[Row]] | None:
     layers = facts.get("layers", [])
     found: dict[str, list[Row]] = {}
     for table in told["tables"]:
+        if table["role"] not in ROLES:
+            continue  # of a later release
         at = table["layer"]
         of = layers[at] if at < len(layers) else {}
         columns = table["columns"]
@@ -374,8 +376,11 @@ def lonlat(row: Row) -> Any:
     text = row.cells.get(GEOMETRY)
     if not isinstance(text, str):
         return None
-    shape = shapely.from_wkt(text, on_invalid="ignore")
-    if shape is None or row.crs is None:
+    with np.errstate(all="ignore"):
+        shape = shapely.from_wkt(text, on_invalid="ignore")
+    if shape is None or shape.is_empty or not np.isfinite(shapely.get_coordinates(shape)).all():
+        return None  # of evidence that somebody altered
+    if row.crs is None:
         return shape
     turn = _to_degrees(row.crs)
     if turn is None:
