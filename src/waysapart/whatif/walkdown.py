@@ -56,6 +56,8 @@ NOT_TRIED = (
     "which links make up a path, what circuits and links end at, the site of equipment, rings, the "
     "course of cables that are drawn and not listed, what circuits protect, and the rules",
     "what only brings paths too near, of circuits with more than two paths",
+    "what stands behind several supplies of which one is enough: if both hung on one charger or "
+    "stood in one room, paths that either feeds would share it",
 )
 """What the walk-down does not look for. It stands on every sheet."""
 
