@@ -652,6 +652,7 @@ def sources_of_truth_page() -> str:
     """Published facts, their documents and the tests that hold the program to them."""
     facts = gather()
     every, main = counted(facts)
+    second_hand, _ = counted(fact for fact in facts if fact.source.read_in)
     lines = [
         _MADE,
         "# Sources of truth",
@@ -663,6 +664,8 @@ def sources_of_truth_page() -> str:
         "",
         f"**{every} distinct facts** of documents that anybody can find; **{main}** of them are of",
         "the main job: sharing, separation, disjointness and events.",
+        f"{second_hand} of them are second-hand, and say so: not the document was in hand, but one "
+        "that quotes it.",
         "",
         "| of | what that is | facts |",
         "| --- | --- | --- |",

@@ -352,12 +352,6 @@ def test_three_and_four_paths_of_known_graphs(three: Asked, four: Asked) -> None
     "five of either of the icosahedral graph from 0 to 6",
     of="disjointness",
 )
-@published(
-    "networkx-connectivity",
-    "docstring of node_disjoint_paths",
-    "the icosahedral graph has 5 node-disjoint paths from 0 to 6",
-    of="disjointness",
-)
 def test_five_paths_of_the_icosahedral_graph(tmp_path: Path) -> None:
     plant = {"ico": Island(edges_of(nx.icosahedral_graph()), "0 1 6", members=5)}
     assert groups_of(plant, 5, tmp_path).answers["ico"]["status"] == "apart"

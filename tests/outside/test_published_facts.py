@@ -47,7 +47,8 @@ def test_every_document_is_used() -> None:
 
 
 def test_there_are_enough_facts() -> None:
-    every, main = counted(FACTS)
+    """Without those that were read where another document quotes them."""
+    every, main = counted(fact for fact in FACTS if not fact.source.read_in)
     assert every >= LEAST
     assert main >= LEAST_MAIN
 

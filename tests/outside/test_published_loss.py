@@ -1,4 +1,4 @@
-"""Published loss budgets, each as a link of a study that is proved."""
+"""Published loss budgets and dispersions, each as a link of a study that is proved."""
 
 from __future__ import annotations
 
@@ -10,7 +10,13 @@ from budget_plant import Proved
 from published import published
 from waysapart.study.rules import shipped_tables
 
-HALF_DB = {"defaults": {"connector_db": 0.5, "splice_db": 0.5}}
+HALF_DB = {
+    "defaults": {"connector_db": 0.5, "splice_db": 0.5},
+    "fibres": {
+        f"zero-{nm}": {"lambda0_min_nm": nm, "lambda0_max_nm": nm, "s0_max_ps_nm2_km": slope}
+        for nm, slope in ((1310, 0.092), (1343, 0.097))
+    },
+}
 BUDGETS: dict[str, dict[str, Any]] = {
     "wilson": {
         **{"km": 15, "db_per_km": 2.0, "splices": 10, "loss_db": 1.0, "reserve_db": 5.0},
@@ -55,6 +61,8 @@ BUDGETS: dict[str, dict[str, Any]] = {
     "100gbase-er4": {
         **{"km": 1, "db_per_km": 0.40, "loss_db": 2.0, "tx_min_dbm": 0, "rx_min_dbm": -18},
     },
+    "mynbaev-6-3-1": {"km": 100, "fibre": "zero-1310", "db_per_km": 0.2, "wavelength_nm": 1550},
+    "mynbaev-3-3-5": {"km": 1, "fibre": "zero-1343", "db_per_km": 0.4, "wavelength_nm": 1300},
     "mil-6e1": {"km": 3.2, "db_per_km": 1.5, "connectors": 4, "splices": 3},
     "c37-94-820": {
         **{"km": 2, "fibre": "OM2", "wavelength_nm": 820, "connectors": 2},
@@ -275,6 +283,23 @@ def test_sum_of_a_military_standard(proved: Proved) -> None:
     """1.5 dB/km of single-mode cable, as in its table; half a decibel a connection and splice."""
     one = proved.loss("mil-6e1")
     assert one["loss_db"] == pytest.approx(1.5 * 3.2 + 4 * 0.5 + 3 * 0.5)
+
+
+@published(
+    "mynbaev",
+    "example 6.3.1",
+    "17.46 ps/(nm km) at 1550 nm; 1746.06 ps over 100 km and 1 nm",
+    of="dispersion",
+)
+@published(
+    "mynbaev", "example 3.3.5", "-4.38 ps/(nm km) at 1300 nm; 219 ps/km over 50 nm", of="dispersion"
+)
+def test_dispersion_of_mynbaev_and_scheiner(proved: Proved) -> None:
+    """The program states its amount, without the sign."""
+    far = proved.loss("mynbaev-6-3-1")["dispersion_ps_nm"]
+    assert far == pytest.approx(1746.06, abs=0.005)
+    below = proved.loss("mynbaev-3-3-5")["dispersion_ps_nm"]
+    assert (round(below, 2), round(50 * below)) == (4.38, 219)
 
 
 @pytest.fixture(scope="module")

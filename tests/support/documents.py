@@ -2,7 +2,8 @@
 
 A stranger must be able to find each from what stands here: title, author or body, year, place.
 `kind` says why one counts for nothing: nobody can find it (`untitled`), nobody here has opened
-it (`memory`), or it is no document at all (`practice`).
+it (`memory`), or it is no document at all (`practice`). `read_in` says where its facts were read
+by whoever had another document in hand that quotes or tabulates them.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ class Document:
     where : str
         Where a stranger finds it: publisher, conference, number of the document, package.
     kind : {"document", "untitled", "memory", "practice"}
+    read_in : str
+        What was in hand, where that was not the document itself: its facts are second-hand.
     """
 
     title: str
@@ -32,16 +35,18 @@ class Document:
     year: str = ""
     where: str = ""
     kind: Literal["document", "untitled", "memory", "practice"] = "document"
+    read_in: str = ""
 
     @property
     def counts(self) -> bool:
-        """Whether it can be found, and its facts were read in it."""
+        """Whether it can be found, and its facts were read in it or in what quotes it."""
         return self.kind == "document"
 
     def cited(self) -> str:
         """It in one line."""
         told = f"*{self.title}*" if self.kind != "untitled" else self.title
-        return ", ".join(part for part in (self.by, told, self.where, self.year) if part)
+        cited = ", ".join(part for part in (self.by, told, self.where, self.year) if part)
+        return f"{cited} (second-hand: read in {self.read_in})" if self.read_in else cited
 
 
 # What the main job is held to: sharing, separation, disjointness, events.
@@ -268,6 +273,7 @@ _FIGURES = {
         title="Optoelectronics: An Introduction, 2nd ed.",
         by="J. Wilson and J. F. B. Hawkes",
         where="Prentice Hall",
+        read_in="two transcriptions of the example",
     ),
     "juniper-m40": Document(
         title="M40 Hardware Guide", by="Juniper Networks", where="Juniper documentation"
@@ -315,7 +321,8 @@ _FIGURES = {
     "ieee-802-3": Document(
         title="IEEE Std 802.3, Ethernet",
         by="IEEE",
-        where="IEEE; read as other documents quote it",
+        where="IEEE",
+        read_in="documents that quote it",
     ),
     "abb-1mrk-505-382": Document(
         title="Document 1MRK 505 382-UEN", by="ABB", where="ABB product documentation"
@@ -360,6 +367,7 @@ _FIGURES = {
         by="S. N. Singh",
         year="2012",
         where="PHI Learning",
+        read_in="a companion of solved examples",
     ),
     "gonen": Document(
         title="Electric Power Transmission System Engineering, 2nd ed.",
@@ -381,22 +389,26 @@ _FIGURES = {
         title="Fiber-Optic Communications Technology",
         by="D. K. Mynbaev and L. L. Scheiner",
         where="Prentice Hall",
+        read_in="a companion of solved examples",
     ),
     "iec-61850-5": Document(
         title="IEC 61850-5:2013, Communication requirements for functions and device models",
         by="IEC",
-        where="IEC; read as other documents quote it",
+        where="IEC",
+        read_in="documents that quote it",
     ),
     "itu-t-g841": Document(
         title="Recommendation G.841 (10/98), Types and characteristics of SDH network protection "
         "architectures",
         by="ITU-T",
-        where="ITU; read as other documents quote it",
+        where="ITU",
+        read_in="documents that quote it",
     ),
     "iso-iec-11801": Document(
         title="ISO/IEC 11801, ed. 2.2 (2010), Generic cabling for customer premises",
         by="ISO/IEC",
-        where="ISO; read as other documents tabulate it",
+        where="ISO",
+        read_in="documents that tabulate it",
     ),
     "foa-loss-budget": Document(
         title="Loss budget (reference pages)",
@@ -413,12 +425,14 @@ _FIGURES = {
         "data",
         by="ITU-R",
         year="2017",
-        where="ITU; read in Python package itur 0.4.0",
+        where="ITU",
+        read_in="Python package itur 0.4.0",
     ),
     "ghatak": Document(
         title="An Introduction to Fiber Optics",
         by="A. Ghatak and K. Thyagarajan",
-        where="Cambridge University Press; read in Python package ofiber 1.0.1",
+        where="Cambridge University Press",
+        read_in="Python package ofiber 1.0.1",
     ),
     "ge-b30": Document(
         title="B30 bus differential system, instruction manual",

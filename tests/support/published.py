@@ -113,7 +113,7 @@ class Fact:
 
     @property
     def counts(self) -> bool:
-        """Whether a stranger can find it, and somebody here has read it."""
+        """Whether a stranger can find it, and it was read there or in what quotes it."""
         return self.source.counts
 
 
