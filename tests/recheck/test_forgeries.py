@@ -103,12 +103,9 @@ def _a_member_less(facts: Facts) -> None:
 @pytest.mark.parametrize(
     "forge",
     [
-        *(_swap_names, _softer_service, _no_proof, _another_format, _a_field_more, _no_gaps),
-        *(_a_local_grid, _yet_to_come, _a_member_less),
-        *(
-            pytest.param(alike, marks=pytest.mark.slow)
-            for alike in (_swap_ends, _no_format, _a_scale_of_a_thousand)
-        ),
+        *(_swap_names, _swap_ends, _softer_service, _no_proof, _another_format, _no_format),
+        *(_a_field_more, _no_gaps, _a_scale_of_a_thousand, _a_local_grid, _yet_to_come),
+        _a_member_less,
     ],
 )
 def test_what_is_told_of_the_whole(

@@ -188,7 +188,7 @@ def three_ways_wanted(facts: Facts) -> None:
 
 
 def a_way_kept(facts: Facts) -> None:
-    _proof(facts).update(keep=["C03-M"], ways=1)
+    _proof(facts).update(keep=["C03-M"], paths=1)
 
 
 def links_left_out(facts: Facts) -> None:
