@@ -1041,6 +1041,10 @@ def show_comparison(console: Console, facts: ComparisonFacts) -> None:
     before, after = facts["before"], facts["after"]
     console.print(styled(f"{before['study']} against {after['study']}", "bold"))
     console.print(styled(compare_words.comparison_answer(facts), "bold"))
+    if facts["signed"] is not None:
+        from waysapart.report.audit_words import signatures_answer
+
+        console.print(styled(signatures_answer(facts), "bold"))
     if facts["proposal"] is not None:
         console.print(styled(compare_words.proposal_said(facts["proposal"])))
     if facts["unread"]:
