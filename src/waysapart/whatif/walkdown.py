@@ -277,7 +277,7 @@ def hangs_on(
     >>> for record in found.facts()["records"]:
     ...     print(record["number"], record["look_at"])
     1 what N3-HER-duct-1 lies in: nothing, or ROW-1, TR-1
-    2 where ENT-HER-2 is: is it 5.2 m nearer to N2-HER-duct-1 than recorded?
+    2 where ENT-HER-2 is: is it more than 1.0 m from N2-HER-duct-1 (recorded 6.2 m)?
     """
     proof = subject if isinstance(subject, Proof) else prove(subject)
     if top < 1:
@@ -655,11 +655,17 @@ def _look_at(study: Study, record: KeyRecord) -> str:
         return f"what link {name} relies on: {error.was}, or {_others(record)}"
     if role == "hazards":
         return f"how far {name} reaches: as far as {_other_id(study, error.other)}?"
-    return f"where {name} is: is it {few(_moves(record), MOST_VALUES)} than recorded?"
+    return f"where {name} is: is it {few(_distances(study, record), MOST_VALUES)}?"
 
 
-def _moves(record: KeyRecord) -> list[str]:
-    return list(dict.fromkeys(one.value for one in record.errors))
+def _distances(study: Study, record: KeyRecord) -> list[str]:
+    """What can be measured on site: how far it is recorded to be, and how near undoes it."""
+    found = []
+    for one in record.errors:
+        least = max(one.distance_m - one.moved_m, 0.0)
+        other = _other_id(study, one.other)
+        found.append(f"more than {least:.1f} m from {other} (recorded {one.distance_m:.1f} m)")
+    return list(dict.fromkeys(found))
 
 
 def _other_id(study: Study, number: int) -> str:
