@@ -72,13 +72,16 @@ def test_evidence_has_the_same_bytes_for_fifty_spans_and_five_hundred(
     """K3 shares nothing: its entry differs in the digits of its figures. All else but the entries
     that the form asks for, one for each shared asset and for each near pair, differs by 3 in 100
     at most. Such an entry takes 110 bytes or less; K1 has two for each span more, of a span and
-    of a tower (and the ids of both in its stretch, of 8 bytes each with quotes and comma)."""
+    of a tower (and the ids of both in its stretch, of 8 bytes each with quotes and comma).
+    Of a span and its tower the records hold four rows, two of plant and runs of two cables."""
     files = {spans: in_file(proof.facts()) for spans, proof in proofs.items()}
     apart = [len(json_text(files[spans]["circuits"][2])) for spans in (FEW, MANY)]
     assert files[FEW]["circuits"][2]["verdict"] == files[MANY]["circuits"][2]["verdict"] == "apart"
     assert apart[1] < 1.01 * apart[0]
+    records = [len(json_text(files[spans].pop("records"))) for spans in (FEW, MANY)]
     rest = [len(json_text(without(EACH, files[spans]))) for spans in (FEW, MANY)]
     assert rest[1] < 1.03 * rest[0]
+    assert (records[1] - records[0]) / (MANY - FEW) < 140
     one, two = (files[spans]["circuits"][0] for spans in (FEW, MANY))
     more = len(two["shared"]) - len(one["shared"])
     assert more == 2 * (MANY - FEW)

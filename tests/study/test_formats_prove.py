@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 import waysapart as wa
-from places import PLACES, rows_and_dates, without
+from places import PLACES, cells, rows_and_dates, without
 from study_formats import write_study
 
 ESTUARY = Path(__file__).resolve().parents[2] / "examples" / "estuary"
@@ -22,6 +22,7 @@ def _facts(folder: Path) -> dict[str, Any]:
     for key in ("inputs", "made", "notes", "ages"):
         facts.pop(key)
     facts["layers"] = rows_and_dates(facts["layers"])
+    facts["records"] = cells(facts["records"])
     text = re.sub(r"\brow \d+", "row", json.dumps(without(PLACES, facts), sort_keys=True))
     found: dict[str, Any] = json.loads(text)
     for row in found["assumptions"]:

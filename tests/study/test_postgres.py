@@ -24,7 +24,7 @@ from click.testing import CliRunner
 
 import postgres_server as pg
 import waysapart as wa
-from places import rows_and_dates
+from places import cells, rows_and_dates
 from small_study import write_small_study
 from waysapart.cli import main
 from waysapart.study import sources
@@ -161,6 +161,7 @@ def _found(folder: Path) -> dict[str, Any]:
     for key in ("inputs", "made", "notes"):
         facts.pop(key)
     facts["layers"] = rows_and_dates(facts["layers"])
+    facts["records"] = cells(facts["records"])
     for row in facts["assumptions"]:
         row.pop("source")
     for place in _places(facts):

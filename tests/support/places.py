@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any
 
 ROWS = frozenset({"row", "rows"})
@@ -33,3 +35,17 @@ def _dropped(keys: frozenset[str], value: Any) -> Any:
     if isinstance(value, list):
         return [_dropped(keys, one) for one in value]
     return value
+
+
+def cells(records: Mapping[str, Any]) -> dict[str, list[str]]:
+    """What the cells of each role hold, whatever file, order of rows and grid they came in.
+
+    Patches are left out, as above.
+    """
+    found: dict[str, list[str]] = {}
+    for table in records["tables"]:
+        for row in table["rows"]:
+            held = zip(table["columns"], row, strict=True)
+            filled = {column: cell for column, cell in held if cell is not None}
+            found.setdefault(table["role"], []).append(json.dumps(filled, sort_keys=True))
+    return {role: sorted(rows) for role, rows in found.items() if role != "patches"}

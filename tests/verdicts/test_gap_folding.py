@@ -293,7 +293,7 @@ def test_the_page_calls_the_records_complete_only_without_gaps_and_assumptions(
 ) -> None:
     complete = "The records are complete"
     whole = proof_of(write_sparse(tmp_path / "whole", known=9))
-    assert whole.gaps == ()
+    assert whole.record_gaps == ()
     assert complete in shown(page_of(whole))
     assert complete not in shown(page_of(explained))
     assert "Their records are complete if the assumptions to sign hold" in shown(page_of(explained))

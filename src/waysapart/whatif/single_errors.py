@@ -18,6 +18,7 @@ import scipy.sparse as sp
 import shapely
 
 from waysapart.arrays import Bools, Floats, Ints, csr_row
+from waysapart.figures import plain_metres
 from waysapart.findings.sharing import Sides, ends_of_sides, share
 from waysapart.findings.spacing import approaches, breaks_spacing
 from waysapart.findings.tails import INDOOR_KINDS, Indoors, tail_columns, tail_hops
@@ -1200,7 +1201,7 @@ class _Search:
                 "geometry",
                 asset - structures.start,
                 "",
-                f"{moved:.1f} m nearer to {self.id[start + segment]}",
+                f"{plain_metres(moved)} m nearer to {self.id[start + segment]}",
                 None,
                 start + segment,
                 metres,
@@ -1366,7 +1367,7 @@ class _Search:
                     "geometry",
                     place,
                     "",
-                    f"{away:.1f} m nearer to {self.id[hazard]}",
+                    f"{plain_metres(away)} m nearer to {self.id[hazard]}",
                     None,
                     hazard,
                     away,
@@ -1453,7 +1454,7 @@ class _Search:
                     "geometry",
                     one,
                     "",
-                    f"{away:.1f} m nearer to {self.id[start + other]}",
+                    f"{plain_metres(away)} m nearer to {self.id[start + other]}",
                     None,
                     start + other,
                     apart,

@@ -277,7 +277,7 @@ def hangs_on(
     >>> for record in found.facts()["records"]:
     ...     print(record["number"], record["look_at"])
     1 what N3-HER-duct-1 lies in: nothing, or ROW-1, TR-1
-    2 where ENT-HER-2 is: is it more than 1.0 m from N2-HER-duct-1 (recorded 6.2 m)?
+    2 where ENT-HER-2 is: is it more than 1.00 m from N2-HER-duct-1 (recorded 6.15 m)?
     """
     proof = subject if isinstance(subject, Proof) else prove(subject)
     if top < 1:
@@ -664,7 +664,8 @@ def _distances(study: Study, record: KeyRecord) -> list[str]:
     for one in record.errors:
         least = max(one.distance_m - one.moved_m, 0.0)
         other = _other_id(study, one.other)
-        found.append(f"more than {least:.1f} m from {other} (recorded {one.distance_m:.1f} m)")
+        recorded = plain_metres(one.distance_m)
+        found.append(f"more than {plain_metres(least)} m from {other} (recorded {recorded} m)")
     return list(dict.fromkeys(found))
 
 
