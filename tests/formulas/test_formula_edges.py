@@ -101,6 +101,17 @@ def test_a_thing_that_is_always_down_has_no_change_to_make() -> None:
     assert fed.changes[0].tolist() == [[0.0, 0.0], [0.0, 0.0]]
 
 
+def test_a_series_puts_out_of_service_its_own_set_or_none() -> None:
+    part = availability.series(0b10, 0.25)
+    assert (part.takes.tolist(), part.probability.tolist()) == ([0, 0b10], [0.75, 0.25])
+
+
+@pytest.mark.parametrize("down", [-0.1, 1.1])
+def test_an_unavailability_lies_between_0_and_1(down: float) -> None:
+    with pytest.raises(CallError):
+        availability.fed_machines([0.5, down], [availability.Feed(0, 0b11)], [0, 0], [1])
+
+
 def test_as_many_things_as_can_be_worked_out_and_one_more() -> None:
     most = availability.GREATEST_THINGS
     feeds = [availability.Feed(0, 2**most - 1)]
