@@ -273,7 +273,7 @@ _FIGURES = {
         title="Optoelectronics: An Introduction, 2nd ed.",
         by="J. Wilson and J. F. B. Hawkes",
         where="Prentice Hall",
-        read_in="two transcriptions of the example",
+        read_in="two other documents that restate the example",
     ),
     "juniper-m40": Document(
         title="M40 Hardware Guide", by="Juniper Networks", where="Juniper documentation"
