@@ -21,6 +21,7 @@ from waysapart.cli import main
 from waysapart.evidence_file import in_file
 from waysapart.recheck import recheck
 from waysapart.report.write import write_report
+from waysapart.whatif import record_changes
 
 Facts = dict[str, Any]
 EVIDENCE = Path(__file__).resolve().parents[1] / "support" / "evidence"
@@ -368,3 +369,15 @@ def test_damaged_records_lead_to_no_fault_of_the_program(study: Path) -> None:
     table["role"], table["rows"][0][-1] = "joints", 10**4000
     with pytest.raises(wa.CallError, match="larger than any that a record can hold"):
         wa.compare(before, study, on=DAY)
+
+
+def test_a_line_redrawn_over_the_antimeridian_moved_by_metres() -> None:
+    """A vertex was put in 11 m north of the line; 0.001 degrees are some 110 m."""
+
+    def row(wkt: str) -> record_changes.Row:
+        return record_changes.Row("segments", {"geometry": wkt}, None, None, 2, None, {})
+
+    before = row("LINESTRING (179.999 0, -179.999 0)")
+    after = row("LINESTRING (179.999 0, 180 0.0001, -179.999 0)")
+    moved = record_changes._moved_m(record_changes.RowChange(before, after, ("geometry",)))
+    assert moved == pytest.approx(11.1, abs=0.2)

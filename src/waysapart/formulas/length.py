@@ -177,6 +177,36 @@ def drum_length_needed_m(
     return np.asarray(carried_m + floats(down_leads_m) + floats(slack_m) + floats(tails_m))
 
 
+M_PER_DEGREE = 111_320.0
+"""Metres in a degree of the equator; along a meridian good to 1 %. For sketches and rough sizes."""
+
+
+def about_place_m(lonlat: ArrayLike, lon: float, lat: float) -> Floats:
+    """Metres east and north of a place, on a plane about it; good to 1 % within some kilometres.
+
+    Parameters
+    ----------
+    lonlat : array_like, shape (n, 2)
+        Longitude and latitude in degrees, on whichever side of the antimeridian.
+    lon, lat : float
+        The place, in degrees.
+
+    Returns
+    -------
+    numpy.ndarray of shape (n, 2)
+        Metres.
+
+    Examples
+    --------
+    >>> about_place_m([(-179.999, 60.001)], 179.999, 60).round().tolist()
+    [[111.0, 111.0]]
+    """
+    points = floats(lonlat)
+    east = (points[:, 0] - lon + 540.0) % 360.0 - 180.0
+    scale = np.array([np.cos(np.radians(lat)), 1.0]) * M_PER_DEGREE
+    return np.asarray(np.column_stack([east, points[:, 1] - lat]) * scale)
+
+
 def geodesic_length_m(lines: ArrayLike) -> Floats:
     """Length of each line on the WGS 84 ellipsoid, vertex to vertex by geodesics.
 

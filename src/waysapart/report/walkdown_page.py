@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from waysapart.arrays import csr_row
 from waysapart.figures import moment
+from waysapart.formulas.length import about_place_m
 from waysapart.output_files import OutputFile, refuse_unsafe, write_text
 from waysapart.report.escape import html_text
 from waysapart.report.marks import round_step, short_number
@@ -38,7 +39,6 @@ _MOST_NAMED = 4
 _LONGEST = 24
 _LETTER, _LINE = 6.2, 12.0
 """Width and height of a letter of the sketches, in pixels; a little more."""
-_M_PER_DEGREE = 111_320.0
 
 
 def write_walkdown(found: WalkDown, path: str | Path, *, force: bool = False) -> Path:
@@ -251,11 +251,7 @@ class _Ground:
 
     def _local(self, points: np.ndarray) -> np.ndarray:
         """Metres east and north of the place."""
-        east = (points[:, 0] - self.lon + 540.0) % 360.0 - 180.0
-        cosine = float(np.cos(np.radians(self.lat)))
-        return np.column_stack(
-            [east * cosine * _M_PER_DEGREE, (points[:, 1] - self.lat) * _M_PER_DEGREE]
-        )
+        return about_place_m(points, self.lon, self.lat)
 
     def _pixel(self, points: np.ndarray) -> np.ndarray:
         return np.column_stack(

@@ -11,7 +11,6 @@ from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from math import cos, radians
 from typing import Any, Literal, TypedDict
 
 import numpy as np
@@ -20,6 +19,7 @@ from pyproj import CRS, Transformer
 from pyproj.exceptions import ProjError
 
 from waysapart.evidence import Cell
+from waysapart.formulas.length import about_place_m
 from waysapart.schema import ROLES
 from waysapart.study.plane import GEOD
 
@@ -353,13 +353,11 @@ def _moved_m(change: RowChange) -> float | None:
     if len(was) == len(now) and one.geom_type == other.geom_type:
         _, _, metres = GEOD.inv(was[:, 0], was[:, 1], now[:, 0], now[:, 1])
         return round(float(np.max(metres)), 2)
-    scale = np.array([cos(radians(was[0, 1])), 1.0]) * _DEGREE_M
-    flat = [shapely.transform(shape, lambda at: (at - was[0]) * scale) for shape in (one, other)]
+    lon, lat = was[0]
+    flat = [
+        shapely.transform(shape, lambda at: about_place_m(at, lon, lat)) for shape in (one, other)
+    ]
     return round(float(shapely.hausdorff_distance(*flat)), 2)
-
-
-_DEGREE_M = 111_320.0
-"""Metres in a degree of the equator; good to 1 % for how far a line was redrawn."""
 
 
 def lonlat(row: Row) -> Any:
